@@ -1,0 +1,87 @@
+"""``verifier compare``."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+
+from verifier.cli import options
+from verifier.cli.terminal import Terminal
+from verifier.jobs.compare import Request, compare
+from verifier.output import whole_file
+from verifier.places.base import Look
+from verifier.reporting import documents, text
+
+
+@click.command(
+    "compare",
+    epilog="Example: verifier compare /volumes/bench/current-surveys "
+    "/volumes/vault/current-surveys --ignore .DS_Store",
+)
+@options.place("source")
+@options.place("mirror")
+@click.option(
+    "--baseline",
+    type=click.Path(path_type=Path),
+    metavar="MANIFEST",
+    help="A manifest of what both sides once agreed on; it shows which side is right.",
+)
+@options.ignore
+@click.option(
+    "--slack",
+    type=click.FloatRange(min=0),
+    default=2.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="Dates this near count as equal.",
+)
+@click.option("--dates-only", is_flag=True, help="Read no content; compare sizes and dates.")
+@options.past_cache
+@click.option(
+    "--paths",
+    "paths_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write the path of every finding to FILE, each ended by a NUL byte.",
+)
+@options.as_json
+@click.pass_context
+def command(
+    context: click.Context,
+    source: Path,
+    mirror: Path,
+    baseline: Path | None,
+    ignore: tuple[str, ...],
+    slack: float,
+    dates_only: bool,
+    past_cache: bool,
+    paths_file: Path | None,
+    json_wanted: bool,
+) -> None:
+    """Compare SOURCE with MIRROR, two folders or manifests, by content.
+
+    Both are read side by side, and every path is judged: matched, pending, missing, stale,
+    corrupt, orphaned, unreadable, unsettled or unread. What looks corrupt is read a second time,
+    past the cache, before it is called so.
+    """
+    request = Request(
+        source,
+        mirror,
+        baseline,
+        ignore,
+        round(slack * 1_000_000_000),
+        Look(content=not dates_only, past_cache=past_cache),
+        () if paths_file is None else (paths_file,),
+    )
+    result = compare(request, Terminal())
+    if paths_file is not None:
+        with whole_file(paths_file) as file:
+            for each in result.findings:
+                file.write(os.fsencode(each.path) + b"\0")
+    if json_wanted:
+        options.print_bytes(documents.comparison(result))
+    else:
+        options.print_lines(text.comparison(result))
+    context.exit(result.exit_status)

@@ -1,0 +1,80 @@
+"""The command ``verifier``, and the one place where errors become sentences.
+
+Commands are imported when they are called, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+from importlib import import_module
+from typing import Final, NoReturn
+
+import click
+
+from verifier import __version__
+from verifier.errors import VerifierError
+
+_COMMANDS: Final = {
+    "compare": "Compare a source with its mirror, by content, and say what to do.",
+    "damage": "Show where and how two files differ.",
+    "demo": "Try it all on a small made-up studio, with planted faults.",
+    "manifest": "Write down what a folder holds, with a digest of every file.",
+}
+
+
+class _Commands(click.Group):
+    """The commands by name; each stands in a module of the same name."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        module = import_module(f"verifier.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.group(
+    cls=_Commands,
+    invoke_without_command=False,
+    epilog="Example: verifier compare /volumes/bench/current-surveys "
+    "/volumes/vault/current-surveys",
+)
+@click.version_option(__version__, message="verifier %(version)s")
+def verifier() -> None:
+    """Check, by reading every byte, that a mirror truly matches its source.
+
+    Nothing is ever written to what is checked. Exit status: 0 nothing needs you, 1 there are
+    findings, 2 the command line is wrong, 3 something could not be reached, read or finished.
+    """
+
+
+def run() -> NoReturn:
+    """Run the command line and end the process with its exit status."""
+    signal.signal(signal.SIGTERM, _stop)
+    try:
+        status = verifier.main(standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        status = error.exit_code
+    except VerifierError as error:
+        print(error, file=sys.stderr)
+        status = error.exit_status
+    except (KeyboardInterrupt, click.Abort):
+        print("Stopped before the work was done; nothing was left half-written.", file=sys.stderr)
+        status = 3
+    except BrokenPipeError:
+        sys.stderr.close()
+        status = 3
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _stop(number: int, frame: object) -> NoReturn:
+    raise KeyboardInterrupt

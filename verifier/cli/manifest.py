@@ -1,0 +1,50 @@
+"""``verifier manifest``."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+
+from verifier.cli import options
+from verifier.cli.terminal import Terminal
+from verifier.jobs.build import build
+from verifier.model import printable
+from verifier.places.base import Look
+from verifier.reporting import text
+
+
+@click.command(
+    "manifest",
+    epilog="Example: verifier manifest /volumes/bench/delivered-surveys "
+    "--out delivered-2026-11.manifest.gz",
+)
+@options.place("place")
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Where to write it; a name that ends in .gz is compressed.",
+)
+@options.ignore
+@click.option("--dates-only", is_flag=True, help="Read no content; list sizes and dates.")
+@options.past_cache
+@click.pass_context
+def command(
+    context: click.Context,
+    place: Path,
+    out: Path,
+    ignore: tuple[str, ...],
+    dates_only: bool,
+    past_cache: bool,
+) -> None:
+    """Write to FILE what PLACE holds: every path with size, date and digest.
+
+    A manifest can be compared with a folder or another manifest later, and tells on an edit.
+    """
+    look = Look(content=not dates_only, past_cache=past_cache)
+    result = build(place, out, look, ignore, Terminal())
+    options.print_lines(text.built(result, printable(os.fsencode(out))))
+    context.exit(3 if result.troubled else 0)

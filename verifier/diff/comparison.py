@@ -1,0 +1,200 @@
+"""Two sorted streams of sightings judged as a whole.  Pure: what it holds back it spills.
+
+Most paths are judged as they pass.  A path that stands on one side only has to wait for the
+end, since its twin or its new place may come last.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, Protocol
+
+from msgspec import Struct
+
+from verifier.diff.judge import UNREAD, judge
+from verifier.diff.merge import Row, merge
+from verifier.diff.unmatched import Ends, Leftover, content_key, form_key, pair_moves, pair_twins
+from verifier.model import (
+    DEFAULT_SLACK_NS,
+    QUIET,
+    Agreement,
+    Cause,
+    Judgement,
+    Kind,
+    Likeness,
+    Side,
+    Sighting,
+    Verdict,
+)
+
+
+class Judged(Struct, frozen=True, gc=False):
+    """A path with its verdict and all that it was judged by.
+
+    ``other_path`` is the mirror's name of a normalisation twin, or the other end of a move.
+    """
+
+    path: bytes
+    source: Sighting | None
+    mirror: Sighting | None
+    agreement: Agreement | None
+    judgement: Judgement
+    other_path: bytes | None = None
+    below: int = 0
+    """Paths under a folder that could not be listed, which therefore could not be judged."""
+
+
+class Sorted(Protocol):
+    """Somewhere to keep leftovers until the end, given back in the order asked for."""
+
+    def add(self, value: Leftover, /) -> None:
+        """Keep one more."""
+
+    def __iter__(self) -> Iterator[Leftover]:
+        """All of them, sorted."""
+
+
+Keeper = Callable[[Callable[[Leftover], Any]], Sorted]
+"""Makes a place to keep leftovers in, sorted by a key."""
+
+
+class Comparison:
+    """One comparison: iterate `judged`, then read the counts."""
+
+    def __init__(self, keep: Keeper, slack_ns: int = DEFAULT_SLACK_NS) -> None:
+        self._slack_ns = slack_ns
+        self._keep = keep
+        self._source_forms, self._mirror_forms = keep(form_key), keep(form_key)
+        self._unlisted: dict[bytes, int] = {}
+        self._unlisted_rows: list[Judged] = []
+        self.counts: Counter[Verdict] = Counter()
+        self.twins = 0
+        """Paths that matched under two Unicode forms of one name."""
+
+    def judged(
+        self,
+        source: Iterable[Sighting],
+        mirror: Iterable[Sighting],
+        baseline: Iterable[Sighting] | None = None,
+    ) -> Iterator[Judged]:
+        """Every path whose verdict makes a finding; first those of both sides, in order.
+
+        The copy is always due: without a schedule there is nothing to wait for.  A corrupt one
+        is only a suspicion until its second reading; `settle` takes it back out of the counts.
+        """
+        for row in merge(source, mirror, baseline):
+            if row.source is None or row.mirror is None:
+                yield from self._one_sided(row)
+            else:
+                yield from self._both(row, row.path)
+        yield from self._twins_and_moves()
+        for unlisted in self._unlisted_rows:
+            yield _with_below(unlisted, self._unlisted[unlisted.path + b"/"])
+
+    def judge(self, row: Judged, likeness: Likeness | None = None) -> Judgement:
+        """The verdict on what ``row`` now holds, by the same rules."""
+        return judge(
+            row.source, row.mirror, row.agreement, True, slack_ns=self._slack_ns, likeness=likeness
+        )
+
+    def settle(self, suspicion: Judged, verdict: Verdict) -> None:
+        """Count ``verdict`` in place of the one that ``suspicion`` was counted with."""
+        self.counts[suspicion.judgement.verdict] -= 1
+        self.counts[verdict] += 1
+
+    def _count(self, row: Judged) -> Iterator[Judged]:
+        verdict = row.judgement.verdict
+        self.counts[verdict] += 1
+        if verdict in QUIET:
+            return
+        if verdict is Verdict.UNREADABLE and self._notes_unlisted(row):
+            return
+        yield row
+
+    def _both(self, row: Row, path: bytes, other_path: bytes | None = None) -> Iterator[Judged]:
+        judgement = judge(row.source, row.mirror, row.agreement, True, slack_ns=self._slack_ns)
+        if judgement.verdict is Verdict.MATCHED:
+            self.counts[Verdict.MATCHED] += 1
+            return
+        yield from self._count(
+            Judged(path, row.source, row.mirror, row.agreement, judgement, other_path)
+        )
+
+    def _one_sided(self, row: Row) -> Iterator[Judged]:
+        sighting = row.source or row.mirror
+        assert sighting is not None
+        if self._unlisted and self._under_unlisted(row.path):
+            self.counts[UNREAD.verdict] += 1
+        elif sighting.trouble is not None:
+            yield from self._both(row, row.path)
+        else:
+            forms = self._mirror_forms if row.source is None else self._source_forms
+            forms.add(Leftover(sighting, row.agreement))
+
+    def _notes_unlisted(self, row: Judged) -> bool:
+        """A folder that could not be listed waits until what lies below it has passed."""
+        if not any(
+            sighting is not None and sighting.trouble is not None and sighting.kind is Kind.OTHER
+            for sighting in (row.source, row.mirror)
+        ):
+            return False
+        self._unlisted[row.path + b"/"] = 0
+        self._unlisted_rows.append(row)
+        return True
+
+    def _under_unlisted(self, path: bytes) -> bool:
+        slash = path.find(b"/")
+        while slash >= 0:
+            folder = path[: slash + 1]
+            if folder in self._unlisted:
+                self._unlisted[folder] += 1
+                return True
+            slash = path.find(b"/", slash + 1)
+        return False
+
+    def _twins_and_moves(self) -> Iterator[Judged]:
+        source_contents, mirror_contents = self._keep(content_key), self._keep(content_key)
+        for ends in pair_twins(self._source_forms, self._mirror_forms):
+            if ends.source is not None and ends.mirror is not None:
+                yield from self._twin(ends.source, ends.mirror)
+            elif ends.source is not None:
+                source_contents.add(ends.source)
+            elif ends.mirror is not None:
+                mirror_contents.add(ends.mirror)
+        for ends in pair_moves(source_contents, mirror_contents):
+            yield from self._alone_or_moved(ends)
+
+    def _twin(self, source: Leftover, mirror: Leftover) -> Iterator[Judged]:
+        here, there = source.sighting, mirror.sighting
+        self.twins += 1
+        row = Row(here.path, here, there, source.agreement or mirror.agreement)
+        yield from self._both(row, here.path, there.path)
+
+    def _alone_or_moved(self, ends: Ends) -> Iterator[Judged]:
+        both = ends.source is not None and ends.mirror is not None
+        for leftover, other in ((ends.source, ends.mirror), (ends.mirror, ends.source)):
+            if leftover is None:
+                continue
+            here = leftover is ends.source
+            sighting = leftover.sighting
+            source, mirror = (sighting, None) if here else (None, sighting)
+            judgement = judge(source, mirror, leftover.agreement, True)
+            if both:
+                judgement = Judgement(judgement.verdict, Cause.MOVED, Side.MIRROR)
+            other_path = other.sighting.path if other is not None else None
+            yield from self._count(
+                Judged(sighting.path, source, mirror, leftover.agreement, judgement, other_path)
+            )
+
+
+def _with_below(row: Judged, below: int) -> Judged:
+    return Judged(
+        row.path,
+        row.source,
+        row.mirror,
+        row.agreement,
+        row.judgement,
+        row.other_path,
+        below,
+    )

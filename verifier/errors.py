@@ -1,0 +1,56 @@
+"""Every error that a user can cause, each one sentence: what, where and what to do next.
+
+The family::
+
+    VerifierError                 3  something could not be reached, read or finished
+    ├── RequestRefused            2  the command line asks for what cannot be right
+    ├── PlaceUnreachable          3  a place is not there, or is not what it should be
+    ├── ManifestRefused           3  a manifest is cut short, edited, unsorted or too new
+    ├── OutputFailed              3  a result could not be written; nothing is left half-written
+    ├── ReadersLost               3  a reading process died; what was judged is not complete
+    └── Stopped                   3  the user stopped the work, and it is not complete
+
+The number is the exit status.  Errors are raised where they are known; only the edge of the
+command line turns them into a printed sentence.
+"""
+
+from __future__ import annotations
+
+
+class VerifierError(Exception):
+    """A sentence for the user, with the exit status that belongs to it."""
+
+    exit_status = 3
+
+
+class RequestRefused(VerifierError):
+    """What was asked for contradicts itself, or would write where nothing may be written."""
+
+    exit_status = 2
+
+
+class PlaceUnreachable(VerifierError):
+    """A place is missing, is no folder or manifest, or cannot be opened."""
+
+
+class ManifestRefused(VerifierError):
+    """A manifest that cannot be believed; the sentence names the line.
+
+    ``line`` counts from 1; the header is line 1.
+    """
+
+    def __init__(self, file: str, line: int, reason: str, next_step: str) -> None:
+        super().__init__(f"{file}, line {line}: {reason}. {next_step}")
+        self.line = line
+
+
+class OutputFailed(VerifierError):
+    """A file of results could not be written."""
+
+
+class ReadersLost(VerifierError):
+    """A reading process ended without an answer."""
+
+
+class Stopped(VerifierError):
+    """Ctrl-C, or a request to end."""

@@ -1,0 +1,69 @@
+"""Which paths a person wants left out, by patterns in gitwildmatch style.
+
+A folder that a pattern leaves out takes everything below it along, as in the style's own
+definition (gitignore(5)).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from verifier.errors import RequestRefused
+
+if TYPE_CHECKING:
+    from pathspec import GitIgnoreSpec
+
+_FOLDERS_REMEMBERED = 4096
+
+
+class Ignore:
+    """One or more sets of patterns; a path is ignored when any set ignores it.
+
+    Raises RequestRefused for a pattern that means nothing.
+    """
+
+    def __init__(self, *sets: Sequence[str]) -> None:
+        self._specs = [_spec(patterns) for patterns in sets if any(patterns)]
+        self.ignores_folder = lru_cache(_FOLDERS_REMEMBERED)(self._ignores_folder)
+
+    def __bool__(self) -> bool:
+        return bool(self._specs)
+
+    def ignores(self, path: bytes) -> bool:
+        """Whether a file, link or other at ``path`` is left out by its own name or folder's."""
+        name = path.decode("utf-8", "surrogateescape")
+        return any(spec.match_file(name) for spec in self._specs)
+
+    def ignores_at_or_above(self, path: bytes) -> bool:
+        """As `ignores`, for a path that was not reached by walking down from the root."""
+        slash = path.find(b"/")
+        while slash >= 0:
+            if self.ignores_folder(path[:slash]):
+                return True
+            slash = path.find(b"/", slash + 1)
+        return self.ignores(path)
+
+    def _ignores_folder(self, path: bytes) -> bool:
+        name = path.decode("utf-8", "surrogateescape") + "/"
+        return any(spec.match_file(name) for spec in self._specs)
+
+
+def _spec(patterns: Iterable[str]) -> GitIgnoreSpec:
+    # Imported here, because most runs have no pattern and need not pay for it.
+    from pathspec import GitIgnoreSpec
+
+    lines = list(patterns)
+    for line in lines:
+        if line and not line.strip():
+            raise RequestRefused(
+                "An ignore pattern is only blanks. Give a pattern such as '.DS_Store' or 'cache/'."
+            )
+    try:
+        return GitIgnoreSpec.from_lines(lines)
+    except ValueError as error:
+        raise RequestRefused(
+            f"An ignore pattern cannot be understood ({error}). Patterns are in gitwildmatch "
+            "style, such as '.DS_Store', '*.tmp' or 'cache/'."
+        ) from error

@@ -1,0 +1,1 @@
+"""What a person asks for: each job reads like the job, and prints nothing."""

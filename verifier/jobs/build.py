@@ -1,0 +1,72 @@
+"""The job `manifest`: read one tree and write down what it holds."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from msgspec import Struct
+
+from verifier.engine import Engine
+from verifier.errors import RequestRefused
+from verifier.ignore import Ignore
+from verifier.jobs.progress import Gauge, Progress
+from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside
+from verifier.manifest import ManifestWriter
+from verifier.places.base import Look
+
+
+class Built(Struct, frozen=True):
+    """What went into a manifest: counts, bytes, the paths with trouble, and seconds taken."""
+
+    entries: int
+    bytes: int
+    read_bytes: int
+    troubled: int
+    seconds: float
+
+
+def build(
+    path: Path,
+    out: Path,
+    look: Look,
+    ignore: tuple[str, ...],
+    progress: Progress,
+    now: Callable[[], float] = time.time,
+) -> Built:
+    """Write the manifest of the folder at ``path`` to ``out``.
+
+    Raises what reading and writing raise: PlaceUnreachable, RequestRefused, OutputFailed,
+    ReadersLost.
+    """
+    tree = open_tree(path)
+    if tree.place is None:
+        raise RequestRefused(
+            f"{tree.at} is a manifest already. Name the folder to build a manifest of."
+        )
+    refuse_output_inside(out, tree)
+    patterns = Ignore(ignore)
+    started = time.perf_counter()
+    troubled = 0
+    with (
+        ManifestWriter(out, tree.at, ignore, now) as writer,
+        Engine([None, 1] if progress.watched else [None]) as engine,
+    ):
+        lane = engine.lanes[0]
+        sizer = Sizer(tree.place, engine.lanes[-1], patterns)
+        if progress.watched:
+            sizer.start()
+        gauge = Gauge(tree.path.name or tree.at, lambda: lane.bytes_read, lambda: sizer.total)
+        with progress.show([gauge] if look.content else []):
+            for sighting in tree.sightings(lane, look, patterns, now):
+                writer.add(sighting)
+                troubled += sighting.trouble is not None
+        tree.refuse_if_replaced()
+    return Built(
+        writer.entries,
+        writer.bytes,
+        lane.bytes_read,
+        troubled,
+        time.perf_counter() - started,
+    )

@@ -1,0 +1,370 @@
+"""The job `compare`: read both sides at once, judge every path, and be sure before saying so."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future
+from contextlib import ExitStack, closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from msgspec import Struct, structs
+
+from verifier.damage import Bounds, examine
+from verifier.diff.comparison import Comparison, Judged
+from verifier.engine import Engine, Lane
+from verifier.errors import Stopped
+from verifier.findings import finding_of
+from verifier.ignore import Ignore
+from verifier.jobs.progress import Gauge, Progress
+from verifier.jobs.trees import Sizer, Tree, open_tree, refuse_output_inside, refuse_overlap
+from verifier.measures import count
+from verifier.model import (
+    DEFAULT_SLACK_NS,
+    QUIET,
+    Cause,
+    Damage,
+    Finding,
+    Kind,
+    Sighting,
+    Trouble,
+    Verdict,
+)
+from verifier.places.base import Look, OpenFile, Place
+from verifier.reading import read_again, sighting_from
+from verifier.spill import SortedSpill
+
+CONFIRMED_AHEAD: Final = 16
+"""Suspicions that are read a second time ahead of the one being settled."""
+
+DAMAGE_EACH: Final = Bounds(seconds=60.0, bytes_read=8 * 1024**3, ranges=1_000)
+"""How far one damaged pair is examined during a comparison; `damage` examines the whole."""
+
+DAMAGE_SECONDS_IN_ALL: Final = 900.0
+"""Seconds a comparison spends on examining damage; later findings come without a picture."""
+
+
+class Request(Struct, frozen=True):
+    """What is to be compared, and how."""
+
+    source: Path
+    mirror: Path
+    baseline: Path | None = None
+    ignore: tuple[str, ...] = ()
+    slack_ns: int = DEFAULT_SLACK_NS
+    look: Look = Look()
+    outputs: tuple[Path, ...] = ()
+
+
+class SideTally(Struct, frozen=True):
+    """One side: where, how many files of how many bytes, and the bytes read from it."""
+
+    at: str
+    files: int
+    bytes: int
+    read_bytes: int
+
+
+class Result:
+    """What a comparison found.  ``findings`` come sorted by path."""
+
+    def __init__(self) -> None:
+        self.finished = False
+        self.source = SideTally("", 0, 0, 0)
+        self.mirror = SideTally("", 0, 0, 0)
+        self.counts: Counter[Verdict] = Counter()
+        self.findings: SortedSpill[Finding] = SortedSpill(Finding, _path)
+        self.started = datetime.now(UTC).astimezone()
+        self.ended = self.started
+        self.seconds = 0.0
+        self.content_read = True
+
+    @property
+    def exit_status(self) -> int:
+        """0 nothing needs a person, 1 there are findings, 3 something could not be read."""
+        if not self.finished or self.counts[Verdict.UNREADABLE]:
+            return 3
+        return 1 if len(self.findings) else 0
+
+
+def _path(each: Finding | Judged) -> bytes:
+    return each.path
+
+
+def compare(request: Request, progress: Progress, now: Callable[[], float] = time.time) -> Result:
+    """Compare two trees, by content unless ``request.look`` says otherwise.
+
+    A comparison that the user stops comes back with ``finished`` False and what had been found.
+    Raises RequestRefused, PlaceUnreachable, ManifestRefused, OutputFailed and ReadersLost.
+    """
+    source, mirror = open_tree(request.source), open_tree(request.mirror)
+    refuse_overlap(source, mirror)
+    baseline = None if request.baseline is None else open_tree(request.baseline)
+    for output in request.outputs:
+        refuse_output_inside(output, source, mirror)
+    work = _Work(request, source, mirror, baseline, progress, now)
+    return work.run()
+
+
+class _Work:
+    """One comparison under way."""
+
+    def __init__(
+        self,
+        request: Request,
+        source: Tree,
+        mirror: Tree,
+        baseline: Tree | None,
+        progress: Progress,
+        now: Callable[[], float],
+    ) -> None:
+        self._request = request
+        self._source = source
+        self._mirror = mirror
+        self._baseline = baseline
+        self._progress = progress
+        self._now = now
+        self._ignore = _patterns_of_all(request.ignore, (source, mirror, baseline), progress)
+        self._kept = ExitStack()
+        self._comparison = Comparison(self._keep, request.slack_ns)
+        self._suspicions: SortedSpill[Judged] = self._keep(_path, Judged)
+        self._damage_reads: Counter[str] = Counter()
+        self._damage_seconds = DAMAGE_SECONDS_IN_ALL
+        self._result = Result()
+
+    def run(self) -> Result:
+        result = self._result
+        result.content_read = self._request.look.content
+        started = time.perf_counter()
+        live = [tree for tree in (self._source, self._mirror) if tree.place is not None]
+        widths = [None, None] + ([1, 1] if self._progress.watched else [])
+        with self._kept, Engine(widths if live else (1,), inline=not live) as engine:
+            lanes = engine.lanes[:2] if live else [engine.lanes[0]] * 2
+            try:
+                with self._progress.show(self._gauges(engine)):
+                    self._judge_all(*lanes)
+                    self._settle_suspicions(*lanes)
+                for tree in live:
+                    tree.refuse_if_replaced()
+                result.finished = True
+            except (Stopped, KeyboardInterrupt):
+                engine.stop()
+            result.counts = self._comparison.counts
+            result.source = self._tally(self._source, lanes[0], "source")
+            result.mirror = self._tally(self._mirror, lanes[1], "mirror")
+        result.ended = datetime.now(UTC).astimezone()
+        result.seconds = time.perf_counter() - started
+        return result
+
+    def _keep(self, key: Any, shape: Any = None) -> SortedSpill[Any]:
+        from verifier.diff.unmatched import Leftover
+
+        return self._kept.enter_context(closing(SortedSpill(shape or Leftover, key)))
+
+    def _tally(self, tree: Tree, lane: Lane, side: str) -> SideTally:
+        read = lane.bytes_read if tree.place is not None else 0
+        return SideTally(tree.at, tree.files, tree.bytes, read + self._damage_reads[side])
+
+    def _gauges(self, engine: Engine) -> list[Gauge]:
+        """A gauge for each side that is read, its total found out while reading has begun."""
+        gauges = []
+        sides = (("source", self._source), ("mirror", self._mirror))
+        for number, (name, tree) in enumerate(sides):
+            if tree.place is None or not self._request.look.content:
+                continue
+            if not self._progress.watched:
+                continue
+            sizer = Sizer(tree.place, engine.lanes[2 + number], self._ignore)
+            sizer.start()
+            lane = engine.lanes[number]
+            gauges.append(Gauge(name, _bytes_read(lane), _total(sizer)))
+        return gauges
+
+    def _judge_all(self, source_lane: Lane, mirror_lane: Lane) -> None:
+        look, ignore = self._request.look, self._ignore
+        known = None
+        if self._baseline is not None:
+            known = self._baseline.sightings(source_lane, look, ignore, self._now)
+        for judged in self._comparison.judged(
+            self._source.sightings(source_lane, look, ignore, self._now),
+            self._mirror.sightings(mirror_lane, look, ignore, self._now),
+            known,
+        ):
+            if judged.judgement.verdict is Verdict.CORRUPT:
+                self._suspicions.add(judged)
+            else:
+                self._result.findings.add(finding_of(judged))
+        self._remark_on_what_was_seen()
+
+    def _remark_on_what_was_seen(self) -> None:
+        for empty, full in ((self._source, self._mirror), (self._mirror, self._source)):
+            if not empty.files and full.files:
+                self._progress.say(
+                    f"{empty.at} holds no file at all. If that surprises you, it may not be "
+                    "mounted: check before you act on what follows."
+                )
+        if self._comparison.twins:
+            self._progress.say(
+                f"{count(self._comparison.twins, 'path')} paired with a name on the mirror that "
+                "differs in its Unicode form only."
+            )
+
+    def _settle_suspicions(self, source_lane: Lane, mirror_lane: Lane) -> None:
+        """Read every corrupt pair again, past the cache, before saying that it is corrupt."""
+        under_way: deque[tuple[Judged, _SecondLook, _SecondLook]] = deque()
+        for suspicion in self._suspicions:
+            under_way.append(
+                (
+                    suspicion,
+                    self._second_look(suspicion.source, self._source, source_lane),
+                    self._second_look(suspicion.mirror, self._mirror, mirror_lane),
+                )
+            )
+            if len(under_way) >= CONFIRMED_AHEAD:
+                self._settle(*under_way.popleft())
+        while under_way:
+            self._settle(*under_way.popleft())
+
+    def _second_look(self, first: Sighting | None, tree: Tree, lane: Lane) -> _SecondLook:
+        if first is None or tree.place is None:
+            return _SecondLook(first, None)
+        look = self._request.look
+        return _SecondLook(first, read_again(tree.place, first, lane, look, self._now))
+
+    def _settle(self, first: Judged, source: _SecondLook, mirror: _SecondLook) -> None:
+        row = structs.replace(first, source=source.sighting(), mirror=mirror.sighting())
+        row = structs.replace(row, judgement=self._comparison.judge(row))
+        damage = self._examine(row) if row.judgement.verdict is Verdict.CORRUPT else None
+        if damage is not None and damage.complete and not damage.differing_bytes:
+            row, damage = _unstable(row), None
+        likeness = None if damage is None else damage.likeness
+        row = structs.replace(row, judgement=self._comparison.judge(row, likeness))
+        verdict = row.judgement.verdict
+        self._comparison.settle(first, verdict)
+        if verdict not in QUIET:
+            unconfirmed = "" if verdict is not Verdict.CORRUPT else self._unconfirmed()
+            self._result.findings.add(finding_of(row, damage, unconfirmed))
+
+    def _unconfirmed(self) -> str:
+        from_manifest = [
+            side
+            for side, tree in (("source", self._source), ("mirror", self._mirror))
+            if tree.place is None
+        ]
+        if not from_manifest:
+            return ""
+        return f"What the {' and the '.join(from_manifest)} held is taken from a manifest."
+
+    def _examine(self, row: Judged) -> Damage | None:
+        """Where and how the pair differs, if both sides are at hand and there is time."""
+        source, mirror = row.source, row.mirror
+        if self._source.place is None or self._mirror.place is None:
+            return None
+        if source is None or mirror is None or self._damage_seconds <= 0:
+            return None
+        if source.kind is not Kind.FILE or mirror.kind is not Kind.FILE:
+            return None
+        if source.digest == mirror.digest:
+            return None
+        started = time.perf_counter()
+        try:
+            with ExitStack() as opened:
+                here = _Counted(opened, self._source.place, source, self._damage_reads, "source")
+                there = _Counted(opened, self._mirror.place, mirror, self._damage_reads, "mirror")
+                return examine(here, there, DAMAGE_EACH, time.perf_counter)
+        except OSError:
+            return None  # it could be read twice; the picture is what is missing, not the verdict
+        finally:
+            self._damage_seconds -= time.perf_counter() - started
+
+
+def _unstable(row: Judged) -> Judged:
+    """Digests that differ twice, and then not a byte that does: no reading can be believed."""
+    assert row.source is not None and row.mirror is not None
+    return structs.replace(
+        row,
+        source=structs.replace(row.source, trouble=_UNSTABLE),
+        mirror=structs.replace(row.mirror, trouble=_UNSTABLE),
+    )
+
+
+def _bytes_read(lane: Lane) -> Callable[[], int]:
+    return lambda: lane.bytes_read
+
+
+def _total(sizer: Sizer) -> Callable[[], int | None]:
+    return lambda: sizer.total
+
+
+def _patterns_of_all(
+    asked: tuple[str, ...], trees: Iterable[Tree | None], progress: Progress
+) -> Ignore:
+    """The patterns of every part together, so that only what all of them hold is judged."""
+    sets = [asked]
+    for tree in trees:
+        if tree is None or tree.place is not None:
+            continue
+        if set(tree.ignored) != set(asked):
+            progress.say(
+                f"{tree.at} was made {_leaving_out(tree.ignored)}, this comparison is asked for "
+                f"{_leaving_out(asked)}: only what neither leaves out is judged."
+            )
+        sets.append(tree.ignored)
+    return Ignore(*sets)
+
+
+def _leaving_out(patterns: tuple[str, ...]) -> str:
+    return f"leaving out {', '.join(patterns)}" if patterns else "leaving out nothing"
+
+
+class _SecondLook:
+    """A second reading of one side of a suspicion; a manifest's side stays as it is."""
+
+    def __init__(self, first: Sighting | None, again: Future[bytes] | None) -> None:
+        self._first = first
+        self._again = again
+
+    def sighting(self) -> Sighting | None:
+        """What the two readings together say."""
+        first = self._first
+        if first is None or self._again is None:
+            return first
+        again = sighting_from(self._again)
+        if again.trouble is not None or not again.untouched_since(first):
+            return again
+        if again.digest != first.digest:
+            return structs.replace(again, trouble=_UNSTABLE)
+        return again
+
+
+_UNSTABLE: Final = Trouble(
+    Cause.UNSTABLE_READ,
+    "Two readings gave different contents, though the file was not changed in between.",
+)
+
+
+class _Counted:
+    """An open file whose reads are added to its side's count."""
+
+    def __init__(
+        self,
+        opened: ExitStack,
+        place: Place,
+        sighting: Sighting,
+        reads: Counter[str],
+        side: str,
+    ) -> None:
+        self._file: OpenFile = opened.enter_context(closing(place.open(sighting.path)))
+        self._reads = reads
+        self._side = side
+        self.size = self._file.size
+        self.fingerprints = sighting.fingerprints
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        """Bytes from ``offset``.  Raises OSError."""
+        block = self._file.read_at(offset, length)
+        self._reads[self._side] += len(block)
+        return block

@@ -1,0 +1,163 @@
+"""What a person may compare: a folder, which can be read now, or a manifest, which was."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from verifier.engine import Lane
+from verifier.errors import PlaceUnreachable, RequestRefused, VerifierError
+from verifier.ignore import Ignore
+from verifier.manifest import ManifestReader, looks_like_manifest
+from verifier.model import Kind, Sighting, printable
+from verifier.places.base import Look, Place
+from verifier.places.folder import FolderPlace
+from verifier.reading import sightings
+from verifier.walker import walk
+
+
+class Tree:
+    """One side: ``place`` is None for a manifest, which cannot be read again."""
+
+    def __init__(
+        self, path: Path, place: FolderPlace | None, manifest: ManifestReader | None
+    ) -> None:
+        self.path = path
+        self.place = place
+        self._manifest = manifest
+        self.files = 0
+        self.bytes = 0
+
+    @property
+    def at(self) -> str:
+        """Where it is, for people and documents."""
+        if self.place is not None:
+            return self.place.at
+        return printable(os.fsencode(os.path.abspath(self.path)))
+
+    @property
+    def ignored(self) -> tuple[str, ...]:
+        """The patterns that a manifest was made under."""
+        return () if self._manifest is None else tuple(self._manifest.header.ignore)
+
+    def refuse_if_replaced(self) -> None:
+        """Raises PlaceUnreachable when another tree stands here now than when work began."""
+        if self.place is not None:
+            self.place.check()
+
+    def sightings(
+        self, lane: Lane, look: Look, ignore: Ignore, now: Callable[[], float] = time.time
+    ) -> Iterator[Sighting]:
+        """Every sighting of the tree in order of path, counted as it passes."""
+        for sighting in self._uncounted(lane, look, ignore, now):
+            if sighting.kind is Kind.FILE:
+                self.files += 1
+                self.bytes += sighting.size
+            yield sighting
+
+    def _uncounted(
+        self, lane: Lane, look: Look, ignore: Ignore, now: Callable[[], float]
+    ) -> Iterator[Sighting]:
+        if self.place is not None:
+            return sightings(self.place, walk(self.place, ignore), lane, look, now)
+        assert self._manifest is not None
+        known = iter(self._manifest)
+        if not ignore:
+            return known
+        return (each for each in known if not ignore.ignores_at_or_above(each.path))
+
+
+def open_tree(path: Path) -> Tree:
+    """The tree that a person named.  Raises PlaceUnreachable and ManifestRefused."""
+    shown = printable(os.fsencode(path))
+    if "://" in str(path):
+        raise PlaceUnreachable(
+            f"{shown} is an address, and this version reads folders and manifests only. Mount it "
+            "as a folder, or build a manifest where it lies and name that."
+        )
+    if os.path.isdir(path):
+        place = FolderPlace.at_path(path)
+        place.check()
+        return Tree(path, place, None)
+    if not os.path.lexists(path):
+        raise PlaceUnreachable(
+            f"{shown} is not there. Check the name, and that it is mounted, then start again."
+        )
+    if not looks_like_manifest(path):
+        raise PlaceUnreachable(
+            f"{shown} is neither a folder nor a manifest. Name a folder, or a file that "
+            "'verifier manifest' wrote."
+        )
+    return Tree(path, None, ManifestReader(path))
+
+
+def refuse_overlap(source: Tree, mirror: Tree) -> None:
+    """Raises RequestRefused when both sides are one folder, or one holds the other."""
+    if source.place is None or mirror.place is None:
+        if os.path.samefile(source.path, mirror.path):
+            raise RequestRefused(
+                f"{source.at} is named for both sides, which would match and prove nothing. Name "
+                "the source first and the mirror second."
+            )
+        return
+    here, there = source.place.root, mirror.place.root
+    if os.path.samefile(here, there):
+        raise RequestRefused(
+            f"{source.at} and {mirror.at} are the same folder, which would match and prove "
+            "nothing. Name the source first and the mirror second."
+        )
+    for outer, inner in ((here, there), (there, here)):
+        if _is_below(inner, outer):
+            raise RequestRefused(
+                f"{printable(inner)} lies inside {printable(outer)}, so one would be part of "
+                "the other. Name two folders that lie apart."
+            )
+
+
+def refuse_output_inside(output: Path, *trees: Tree) -> None:
+    """Raises RequestRefused when ``output`` would be written into a tree that is to be read."""
+    folder = os.path.realpath(os.fsencode(os.path.abspath(output.parent)))
+    for tree in trees:
+        if tree.place is not None and _is_at_or_below(folder, tree.place.root):
+            raise RequestRefused(
+                f"{printable(os.fsencode(output))} lies inside {tree.at}, and nothing is ever "
+                "written into a tree that is checked. Name a file elsewhere."
+            )
+
+
+def _is_below(inner: bytes, outer: bytes) -> bool:
+    return inner != outer and _is_at_or_below(inner, outer)
+
+
+def _is_at_or_below(inner: bytes, outer: bytes) -> bool:
+    inner, outer = os.path.normcase(inner), os.path.normcase(outer)
+    return inner == outer or inner.startswith(outer.rstrip(os.sep.encode()) + os.sep.encode())
+
+
+class Sizer:
+    """Finds out how many bytes a place holds while it is being read already."""
+
+    def __init__(self, place: Place, lane: Lane, ignore: Ignore) -> None:
+        self.total: int | None = None
+        self._place = place
+        self._lane = lane
+        self._ignore = ignore
+        self._thread = threading.Thread(target=self._add_up, name="size", daemon=True)
+
+    def start(self) -> None:
+        """Begin, in a thread of its own."""
+        self._thread.start()
+
+    def _add_up(self) -> None:
+        total = 0
+        try:
+            entries = walk(self._place, self._ignore)
+            for sighting in sightings(self._place, entries, self._lane, Look(content=False)):
+                if sighting.kind is Kind.FILE:
+                    total += sighting.size // max(1, sighting.links)
+        except (VerifierError, RuntimeError):
+            return  # a total is a courtesy; the reading itself will tell what is wrong
+        self.total = total

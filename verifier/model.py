@@ -1,0 +1,269 @@
+"""The frozen values that every part shares.  No I/O, no clock.
+
+Paths are the file system's own bytes, relative to a place's root, ``/``-separated.  Sizes are
+bytes, dates nanoseconds since 1970 in UTC.
+"""
+
+from __future__ import annotations
+
+import base64
+import unicodedata
+from enum import StrEnum
+from typing import Final
+
+from msgspec import Struct
+
+SEGMENT: Final = 64 * 1024 * 1024
+"""Bytes of a file that one fingerprint covers."""
+
+DEFAULT_SLACK_NS: Final = 2_000_000_000
+"""Dates this near count as equal: some file systems keep even seconds only."""
+
+
+class Kind(StrEnum):
+    """What stands at a path.  Folders are walked, not sighted, unless they cannot be listed."""
+
+    FILE = "file"
+    LINK = "link"
+    OTHER = "other"
+
+
+class Side(StrEnum):
+    """Which copy is the bad one."""
+
+    SOURCE = "source"
+    MIRROR = "mirror"
+    BOTH = "both"
+    UNKNOWN = "unknown"
+
+
+class Verdict(StrEnum):
+    """What the judge says of one path."""
+
+    MATCHED = "matched"
+    PENDING = "pending"
+    MISSING = "missing"
+    STALE = "stale"
+    CORRUPT = "corrupt"
+    ORPHANED = "orphaned"
+    UNREADABLE = "unreadable"
+    UNSETTLED = "unsettled"
+    UNREAD = "unread"
+
+
+QUIET: Final = frozenset({Verdict.MATCHED, Verdict.PENDING, Verdict.UNREAD})
+"""Verdicts that need no person; each of the others makes a finding."""
+
+
+class Cause(StrEnum):
+    """Why a verdict was given.  An unreadable path has the system's own error instead."""
+
+    NEVER_COPIED = "never-copied"
+    MOVED = "moved"
+    RELEASED = "released"
+    DELETED_AT_SOURCE = "deleted-at-source"
+    KIND_CHANGED = "kind-changed"
+    ROT = "rot"
+    OLDER_VERSION = "older-version"
+    TRUNCATED = "truncated"
+    ALTERED = "altered"
+    DIFFERS = "differs"
+    ZERO_FILLED = "zero-filled"
+    NEWER_ON_MIRROR = "newer-on-mirror"
+    UNSTABLE_READ = "unstable-read"
+
+
+class Trouble(Struct, frozen=True):
+    """Why a path could not be read, or not with one clear result.
+
+    ``cause`` is a short word: the system's error in lower case with hyphens
+    (``input-output-error``), ``unstable-read``, or ``changed-while-read``.
+    """
+
+    cause: str
+    detail: str = ""
+
+    @property
+    def unsettled(self) -> bool:
+        """True when the file changed while it was read, twice running."""
+        return self.cause == CHANGED_WHILE_READ
+
+    def __str__(self) -> str:
+        return f"{self.cause}: {self.detail}" if self.detail else self.cause
+
+    @classmethod
+    def parse(cls, text: str) -> Trouble:
+        """The reverse of ``str()``."""
+        cause, _, detail = text.partition(": ")
+        return cls(cause, detail)
+
+
+CHANGED_WHILE_READ: Final = "changed-while-read"
+
+
+class Sighting(Struct, frozen=True, gc=False):
+    """What one place held for one path when it was looked at.
+
+    ``digest`` is BLAKE3-256 of the whole content, or None when it was not read;
+    ``fingerprints`` are XXH3-128 of each segment, kept for files over one segment only;
+    ``read_at`` is in whole seconds since 1970, the moment that reading ended.
+    """
+
+    path: bytes
+    kind: Kind
+    size: int
+    mtime_ns: int
+    ctime_ns: int = 0
+    device: int = 0
+    inode: int = 0
+    links: int = 1
+    digest: bytes | None = None
+    fingerprints: tuple[bytes, ...] = ()
+    target: bytes | None = None
+    read_at: int | None = None
+    trouble: Trouble | None = None
+
+    def untouched_since(self, other: Sighting) -> bool:
+        """True when nothing that the system tells of the file has changed since ``other``."""
+        return (
+            self.kind is other.kind
+            and self.size == other.size
+            and self.mtime_ns == other.mtime_ns
+            and self.ctime_ns == other.ctime_ns
+            and self.inode == other.inode
+            and self.device == other.device
+        )
+
+
+class Agreement(Struct, frozen=True, gc=False):
+    """The record that source and mirror were proven to hold the same bytes.
+
+    ``earlier`` holds the digests that were agreed before this one.
+    """
+
+    digest: bytes | None
+    size: int
+    source_mtime_ns: int
+    mirror_mtime_ns: int
+    kind: Kind = Kind.FILE
+    target: bytes | None = None
+    earlier: tuple[bytes, ...] = ()
+
+
+class Likeness(Struct, frozen=True):
+    """What reading both contents side by side showed of how they differ."""
+
+    mirror_is_prefix: bool = False
+    source_is_prefix: bool = False
+    zero_filled: Side | None = None
+
+
+class Judgement(Struct, frozen=True):
+    """A verdict with its cause and the side that is wrong, both None where none applies."""
+
+    verdict: Verdict
+    cause: str | None = None
+    side: Side | None = None
+
+
+class Pattern(StrEnum):
+    """What the bytes of a differing range look like."""
+
+    BIT_FLIP = "bit-flip"
+    ZERO_FILLED = "zero-filled"
+    MISSING_TAIL = "missing-tail"
+    EXTRA_TAIL = "extra-tail"
+    GARBLED = "garbled"
+
+
+class DamageRange(Struct, frozen=True):
+    """Bytes ``start`` up to but not including ``end`` that differ, and how.
+
+    ``bits`` is the number of differing bits, for bit flips only.
+    """
+
+    start: int
+    end: int
+    pattern: Pattern
+    bits: int | None = None
+
+
+class Damage(Struct, frozen=True):
+    """Where and how two contents differ.
+
+    ``ranges`` under 64 bytes apart are joined, and kept up to a bound; ``left_out`` counts the
+    ranges beyond it.  ``differing_bytes`` counts exactly, those in left-out ranges too.
+    ``complete`` is False when a bound on time or size ended the search early.
+    """
+
+    source_size: int
+    mirror_size: int
+    ranges: tuple[DamageRange, ...]
+    differing_bytes: int
+    sentence: str
+    likeness: Likeness = Likeness()
+    left_out: int = 0
+    complete: bool = True
+
+
+class Finding(Struct, frozen=True):
+    """A verdict that needs a person."""
+
+    path: bytes
+    verdict: Verdict
+    cause: str | None
+    side: Side | None
+    size: int
+    detail: str
+    advice: str
+    other_path: bytes | None = None
+    damage: Damage | None = None
+
+
+_UNSAFE_CATEGORIES: Final = frozenset({"Cc", "Cs", "Zl", "Zp"})
+_DIRECTION_MARKS: Final = frozenset(
+    "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+)
+
+
+def printable(path: bytes) -> str:
+    """``path`` for a person: control characters, bad bytes and direction marks are escaped.
+
+    >>> printable(b"notes/caf\\xe9.txt")
+    'notes/caf\\\\xe9.txt'
+    """
+    text = path.decode("utf-8", "surrogateescape")
+    if text.isprintable():
+        return text
+    return "".join(_escaped(character) for character in text)
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    if 0xDC80 <= code <= 0xDCFF:
+        return f"\\x{code - 0xDC00:02x}"
+    if unicodedata.category(character) in _UNSAFE_CATEGORIES or character in _DIRECTION_MARKS:
+        return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+    return character
+
+
+def named(path: bytes) -> tuple[str, str | None]:
+    """The JSON form of a path: its text, and base64 of its bytes where they are not UTF-8."""
+    try:
+        return path.decode("utf-8"), None
+    except UnicodeDecodeError:
+        return printable(path), base64.b64encode(path).decode("ascii")
+
+
+def composed(path: bytes) -> bytes:
+    """The path in Unicode's composed form (NFC), which normalisation twins share.
+
+    Names that are not UTF-8 have no other form and are returned as they are.  Source: Unicode
+    Standard Annex 15.
+    """
+    if path.isascii():
+        return path
+    try:
+        return unicodedata.normalize("NFC", path.decode("utf-8")).encode("utf-8")
+    except UnicodeDecodeError:
+        return path

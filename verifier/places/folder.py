@@ -1,0 +1,386 @@
+"""A place that is a folder of this machine, local or mounted.  Read-only, links never followed."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Final
+
+from msgspec import structs
+
+from verifier import system
+from verifier.engine import Watch
+from verifier.errors import PlaceUnreachable
+from verifier.hashing import BLOCK, Hasher, ReadFailed, digest_of
+from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble, printable
+from verifier.places.base import READ_ALONE_FROM, Item, Look, trouble_of
+
+BATCH_BYTES: Final = 64 * 1024 * 1024
+"""Bytes after which a batch leaves the rest of its files to tasks of their own."""
+
+_hasher: Hasher | None = None
+
+
+def _own_hasher() -> Hasher:
+    """This process's hasher: its buffers are kept from one task to the next."""
+    global _hasher
+    if _hasher is None:
+        _hasher = Hasher()
+    return _hasher
+
+
+class FolderPlace:
+    """A tree below one folder.  ``root`` is absolute and free of links."""
+
+    def __init__(self, root: bytes) -> None:
+        self.root = root
+        self._identity: tuple[int, int] | None = None
+
+    @classmethod
+    def at_path(cls, path: Path) -> FolderPlace:
+        """The place at ``path``, which a person gave; links in the path itself are resolved."""
+        return cls(os.path.realpath(os.fsencode(path)))
+
+    @property
+    def at(self) -> str:
+        """The folder, for people and documents."""
+        return printable(self.root)
+
+    def check(self) -> None:
+        """Raises PlaceUnreachable unless the root is a folder that can be listed.
+
+        From the second time on it must also be the same folder as the first time.
+        """
+        try:
+            with os.scandir(system.long_path(self.root)) as items:
+                next(items, None)
+            found = os.stat(self.root)
+        except OSError as error:
+            raise PlaceUnreachable(
+                f"{self.at} cannot be read as a folder ({error.strerror}). Check that it is "
+                "mounted and that you may list it, then start again."
+            ) from error
+        if self._identity is None:
+            self._identity = (found.st_dev, found.st_ino)
+        elif self._identity != (found.st_dev, found.st_ino):
+            raise PlaceUnreachable(
+                f"{self.at} was unmounted or replaced while it was being read, so nothing that "
+                "was read is believed. Check that it is mounted, then start again."
+            )
+
+    def list_folder(self, folder: bytes) -> Iterator[Item]:
+        """The names in ``folder``, in the system's order.  Raises OSError."""
+        with _Below(self.root) as below:
+            items = os.scandir(below.listable(folder))
+            with items:
+                for item in items:
+                    name = item.name
+                    yield Item(name if isinstance(name, bytes) else os.fsencode(name), _kind(item))
+
+    def look_at(
+        self,
+        paths: Sequence[bytes],
+        not_files: frozenset[int],
+        look: Look,
+        now: Callable[[], float],
+        watch: Watch,
+    ) -> list[Sighting]:
+        """A sighting for each path, in order."""
+        with _Below(self.root) as below:
+            if not look.content:
+                return [_glance(below, path) for path in paths]
+            reader = _Reader(below, look, now, watch)
+            return [
+                _glance(below, path) if number in not_files else reader.read_with_others(path)
+                for number, path in enumerate(paths)
+            ]
+
+    def read_alone(
+        self, path: bytes, look: Look, now: Callable[[], float], watch: Watch
+    ) -> Sighting:
+        """The sighting of one file with its content read."""
+        with _Below(self.root) as below:
+            return _Reader(below, look, now, watch).read(path)
+
+    def open(self, path: bytes) -> FolderFile:
+        """A file for reading parts of it.  Raises OSError."""
+        with _Below(self.root) as below:
+            return FolderFile(below.open(path))
+
+
+class FolderFile:
+    """One file of a folder, open for reading."""
+
+    def __init__(self, descriptor: int) -> None:
+        self._file = os.fdopen(descriptor, "rb", buffering=0)
+        system.drop_cached(descriptor)
+        self.size = os.fstat(descriptor).st_size
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        """Bytes from ``offset``, fewer only at the end.  Raises OSError."""
+        self._file.seek(offset)
+        parts = []
+        while length > 0 and (part := self._file.read(length)):
+            parts.append(part)
+            length -= len(part)
+        return parts[0] if len(parts) == 1 else b"".join(parts)
+
+    def close(self) -> None:
+        """Give the file back to the system."""
+        self._file.close()
+
+
+class _Below:
+    """Opens paths below a root one part at a time, so that no link can lead out of it.
+
+    The folder opened last is kept: neighbours come one after the other.
+    """
+
+    def __init__(self, root: bytes) -> None:
+        self._root_path = root
+        self._root: int | None = None
+        self._folder: int | None = None
+        self._folder_path: bytes | None = None
+
+    def __enter__(self) -> _Below:
+        if system.READS_BELOW_FOLDER:
+            self._root = system.open_folder(self._root_path, None)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for descriptor in (self._folder, self._root):
+            if descriptor is not None:
+                os.close(descriptor)
+        self._folder = self._root = None
+
+    def listable(self, folder: bytes) -> int | bytes:
+        """What ``os.scandir`` takes for ``folder``.  Raises OSError."""
+        if self._root is None:
+            return system.long_path(os.path.join(self._root_path, folder))
+        return self._descend(folder)
+
+    def place(self, path: bytes) -> tuple[bytes, int | None]:
+        """The name to give to the system, and the folder descriptor that it is relative to."""
+        if self._root is None:
+            return system.long_path(os.path.join(self._root_path, path)), None
+        slash = path.rfind(b"/")
+        if slash < 0:
+            return path, self._root
+        folder = path[:slash]
+        if folder != self._folder_path:
+            descriptor = self._descend(folder)
+            if self._folder is not None:
+                os.close(self._folder)
+            self._folder, self._folder_path = descriptor, folder
+        return path[slash + 1 :], self._folder
+
+    def open(self, path: bytes) -> int:
+        """A descriptor for reading the file at ``path``.  Raises OSError."""
+        name, folder = self.place(path)
+        return system.open_to_read(name, folder)
+
+    def stat(self, path: bytes) -> tuple[os.stat_result, bytes | None]:
+        """What stands at ``path``, not followed, and where it points if it is a link."""
+        name, folder = self.place(path)
+        found = os.stat(name, dir_fd=folder, follow_symlinks=False)
+        if not stat.S_ISLNK(found.st_mode):
+            return found, None
+        target = os.readlink(name, dir_fd=folder)
+        return found, target
+
+    def _descend(self, folder: bytes) -> int:
+        """A descriptor of its own for ``folder``."""
+        assert self._root is not None
+        at = os.dup(self._root) if not folder else self._root
+        for part in folder.split(b"/") if folder else ():
+            try:
+                below = system.open_folder(part, at)
+            finally:
+                if at != self._root:
+                    os.close(at)
+            at = below
+        return at
+
+
+class _Reader:
+    """Reads files of one place: sizes and dates before and after, once more if they changed."""
+
+    def __init__(self, below: _Below, look: Look, now: Callable[[], float], watch: Watch) -> None:
+        self._below = below
+        self._past_cache = look.past_cache
+        self._now = now
+        self._watch = watch
+        self._hasher = _own_hasher()
+        self._bytes_left = BATCH_BYTES
+
+    def read_with_others(self, path: bytes) -> Sighting:
+        """As `read`, but a large file, or one with several names, is only looked at."""
+        return self._read(path, alone=False)
+
+    def read(self, path: bytes) -> Sighting:
+        """The sighting of ``path``, its content read if it is a file."""
+        return self._read(path, alone=True)
+
+    def _read(self, path: bytes, alone: bool) -> Sighting:
+        sighting = self._once(path, alone)
+        if sighting.trouble is not None and sighting.trouble.unsettled:
+            sighting = self._once(path, alone)
+        return sighting
+
+    def _once(self, path: bytes, alone: bool) -> Sighting:
+        self._watch.check()
+        try:
+            descriptor = self._below.open(path)
+        except OSError as error:
+            return self._not_opened(path, error)
+        try:
+            before = os.fstat(descriptor)
+            if not stat.S_ISREG(before.st_mode):
+                return _sighting(path, before)
+            if not alone and self._left_for_later(before):
+                return _sighting(path, before)
+            return self._content(path, descriptor, before)
+        except OSError as error:
+            return _with_trouble(path, trouble_of(error))
+        finally:
+            os.close(descriptor)
+
+    def _not_opened(self, path: bytes, error: OSError) -> Sighting:
+        """A link or a socket cannot be opened and need not be; anything else is trouble."""
+        glance = _glance(self._below, path)
+        if glance.trouble is not None or glance.kind is not Kind.FILE:
+            return glance
+        return structs.replace(glance, trouble=trouble_of(error))
+
+    def _left_for_later(self, found: os.stat_result) -> bool:
+        size = found.st_size
+        if size >= READ_ALONE_FROM or (found.st_nlink > 1 and size):
+            return True
+        if size > BLOCK and size > self._bytes_left:
+            return True
+        self._bytes_left -= size
+        return False
+
+    def _content(self, path: bytes, descriptor: int, before: os.stat_result) -> Sighting:
+        if self._past_cache:
+            system.drop_cached(descriptor)
+        size = before.st_size
+        try:
+            if size < BLOCK:
+                digest, fingerprints, count = *self._small(descriptor, size), size
+            else:
+                system.expect_whole_read(descriptor)
+                digest, fingerprints, count = self._hasher.read(
+                    lambda buffer: system.read_into(descriptor, buffer),
+                    size,
+                    self._watch,
+                    self._dropper(descriptor),
+                )
+        except ReadFailed as failed:
+            return _sighting(path, before, trouble=trouble_of(failed.error, failed.offset))
+        except _ShorterThanSaid:
+            return _sighting(path, before, trouble=_CHANGED)
+        after = os.fstat(descriptor)
+        if self._past_cache and size < BLOCK:
+            system.drop_cached(descriptor)
+        if count != size or not _same(before, after):
+            return _sighting(path, after, trouble=_CHANGED)
+        return _sighting(path, after, digest, fingerprints, int(self._now()))
+
+    def _small(self, descriptor: int, size: int) -> tuple[bytes, tuple[bytes, ...]]:
+        """A content that fits in one block."""
+        buffer = self._hasher.buffer
+        filled = 0
+        while filled < size:
+            try:
+                count = system.read_into(descriptor, buffer[filled:] if filled else buffer)
+            except OSError as error:
+                raise ReadFailed(filled, error) from error
+            if not count:
+                raise _ShorterThanSaid
+            filled += count
+        self._watch.has_read(filled)
+        return digest_of(buffer[:filled]), ()
+
+    def _dropper(self, descriptor: int) -> Callable[[int], None] | None:
+        if not self._past_cache:
+            return None
+        dropped = 0
+
+        def drop(offset: int) -> None:
+            nonlocal dropped
+            system.drop_cached(descriptor, dropped, offset - dropped)
+            dropped = offset
+
+        return drop
+
+
+class _ShorterThanSaid(Exception):
+    """A file ended before the size that the system gave for it."""
+
+
+_CHANGED: Final = Trouble(CHANGED_WHILE_READ, "It changed each time it was read.")
+
+
+def _same(before: os.stat_result, after: os.stat_result) -> bool:
+    return (
+        before.st_size == after.st_size
+        and before.st_mtime_ns == after.st_mtime_ns
+        and before.st_ctime_ns == after.st_ctime_ns
+    )
+
+
+def _glance(below: _Below, path: bytes) -> Sighting:
+    """The sighting of ``path`` by size and dates alone."""
+    try:
+        found, target = below.stat(path)
+    except OSError as error:
+        return _with_trouble(path, trouble_of(error))
+    return _sighting(path, found, target=target)
+
+
+def _sighting(
+    path: bytes,
+    found: os.stat_result,
+    digest: bytes | None = None,
+    fingerprints: tuple[bytes, ...] = (),
+    read_at: int | None = None,
+    target: bytes | None = None,
+    trouble: Trouble | None = None,
+) -> Sighting:
+    mode = found.st_mode
+    kind = Kind.FILE if stat.S_ISREG(mode) else Kind.LINK if stat.S_ISLNK(mode) else Kind.OTHER
+    return Sighting(
+        path,
+        kind,
+        0 if kind is Kind.OTHER else found.st_size,
+        found.st_mtime_ns,
+        found.st_ctime_ns,
+        found.st_dev,
+        found.st_ino,
+        found.st_nlink,
+        digest,
+        fingerprints,
+        target,
+        read_at,
+        trouble,
+    )
+
+
+def _with_trouble(path: bytes, trouble: Trouble) -> Sighting:
+    return Sighting(path, Kind.OTHER, 0, 0, trouble=trouble)
+
+
+def _kind(item: os.DirEntry[bytes] | os.DirEntry[str]) -> Kind | None:
+    try:
+        if item.is_file(follow_symlinks=False):
+            return Kind.FILE
+        if item.is_symlink():
+            return Kind.LINK
+        if item.is_dir(follow_symlinks=False):
+            return None
+    except OSError:
+        pass  # its own look will meet the same error and keep it
+    return Kind.OTHER

@@ -1,0 +1,207 @@
+"""A place's entries into a sorted stream of sightings, read by many readers at once.
+
+Batches of paths go to a lane ahead of the caller; what they give back is handed on in order.
+Memory is bounded by the number of batches ahead, not by the size of the tree.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future
+from typing import Final
+
+from msgspec import structs
+
+from verifier.engine import Lane, Watch
+from verifier.model import Kind, Sighting
+from verifier.places.base import Look, Place, pack, unpack
+from verifier.walker import Entry
+
+BATCH: Final = 512
+"""Paths of a batch: enough that handing it over costs little beside reading it."""
+
+FIRST_BATCH: Final = 32
+"""Paths of the first batch; each next one is twice as large, so that small trees use all
+readers too."""
+
+BATCHES_AHEAD: Final = 48
+"""Batches that may be on their way or wait for an earlier one: some 25,000 paths."""
+
+INODES_REMEMBERED: Final = 100_000
+"""Files with several names whose content is remembered; beyond, one may be read twice."""
+
+
+def sightings(
+    place: Place,
+    entries: Iterable[Entry],
+    lane: Lane,
+    look: Look,
+    now: Callable[[], float] = time.time,
+) -> Iterator[Sighting]:
+    """The sightings of ``entries``, in their order.
+
+    ``now`` gives the seconds since 1970 and must be a function that can be sent to a reader.
+    Raises what a lane raises: ReadersLost, Stopped.
+    """
+    ahead = _Ahead(place, lane, look, now)
+    batches = _batches(entries)
+    waiting: deque[_Batch] = deque()
+    while True:
+        while len(waiting) < BATCHES_AHEAD and (group := next(batches, None)) is not None:
+            waiting.append(ahead.send(group))
+        if not waiting:
+            return
+        yield from waiting.popleft().in_order(ahead)
+
+
+def read_again(
+    place: Place, first: Sighting, lane: Lane, look: Look, now: Callable[[], float]
+) -> Future[bytes]:
+    """A second look at one path, its content past the cache if ``look`` asks for content.
+
+    `sighting_from` gives what it saw.
+    """
+    if first.kind is not Kind.FILE or not look.content:
+        only_look = Look(content=False)
+        return lane.submit(
+            0, _look_at, place, [first.path], frozenset({0}), only_look, now, long=True
+        )
+    past_cache = Look(content=True, past_cache=True)
+    return lane.submit(0, _read_alone, place, first.path, past_cache, now, long=True)
+
+
+def sighting_from(answer: Future[bytes]) -> Sighting:
+    """What a second look saw.  Waits for it."""
+    return unpack(answer.result())[0]
+
+
+def _batches(entries: Iterable[Entry]) -> Iterator[list[Entry]]:
+    size = FIRST_BATCH
+    group: list[Entry] = []
+    for entry in entries:
+        group.append(entry)
+        if len(group) >= size:
+            yield group
+            group = []
+            size = min(2 * size, BATCH)
+    if group:
+        yield group
+
+
+class _Batch:
+    """Some entries on their way, and the files among them that are read by tasks of their own."""
+
+    def __init__(self, entries: Sequence[Entry]) -> None:
+        self._entries = entries
+        self.looked_at: Future[list[Sighting]] = Future()
+        self.alone: dict[int, Future[bytes]] = {}
+
+    def in_order(self, ahead: _Ahead) -> Iterator[Sighting]:
+        found = iter(self.looked_at.result())
+        number = 0
+        for entry in self._entries:
+            if entry.trouble is not None:
+                yield entry.sighting()
+                continue
+            sighting = next(found)
+            reading = self.alone.get(number)
+            number += 1
+            if reading is None:
+                yield sighting
+            else:
+                yield ahead.under_own_name(sighting_from(reading), sighting)
+
+
+class _Ahead:
+    """Sends batches, and for each that comes back the reading of its large files."""
+
+    def __init__(self, place: Place, lane: Lane, look: Look, now: Callable[[], float]) -> None:
+        self._place = place
+        self._lane = lane
+        self._look = look
+        self._now = now
+        self._sent = 0
+        self._lock = threading.Lock()
+        self._inodes: OrderedDict[tuple[int, int], Future[bytes]] = OrderedDict()
+
+    def send(self, entries: Sequence[Entry]) -> _Batch:
+        batch = _Batch(entries)
+        asked = [entry for entry in entries if entry.trouble is None]
+        not_files = frozenset(
+            number for number, entry in enumerate(asked) if entry.kind is not Kind.FILE
+        )
+        rank, self._sent = self._sent, self._sent + 1
+        answer = self._lane.submit(
+            rank,
+            _look_at,
+            self._place,
+            [entry.path for entry in asked],
+            not_files,
+            self._look,
+            self._now,
+        )
+        answer.add_done_callback(lambda done: self._came_back(batch, rank, done))
+        return batch
+
+    def _came_back(self, batch: _Batch, rank: int, done: Future[bytes]) -> None:
+        """Runs in whatever thread the answer arrives in; an error travels on in the batch."""
+        try:
+            found = unpack(done.result())
+            if self._look.content:
+                for number, sighting in enumerate(found):
+                    if _still_to_be_read(sighting):
+                        batch.alone[number] = self._read_alone(sighting, rank)
+        except BaseException as error:
+            batch.looked_at.set_exception(error)
+        else:
+            batch.looked_at.set_result(found)
+
+    def _read_alone(self, sighting: Sighting, rank: int) -> Future[bytes]:
+        if sighting.links <= 1:
+            return self._submit_alone(sighting, rank)
+        inode = (sighting.device, sighting.inode)
+        with self._lock:
+            reading = self._inodes.get(inode)
+            if reading is None:
+                reading = self._inodes[inode] = self._submit_alone(sighting, rank)
+                if len(self._inodes) > INODES_REMEMBERED:
+                    self._inodes.popitem(last=False)
+        return reading
+
+    def under_own_name(self, read: Sighting, sighting: Sighting) -> Sighting:
+        """What was read of a file under one of its names, for another one of them."""
+        if read.path == sighting.path:
+            return read
+        if not read.untouched_since(sighting):
+            # It changed after it was read under its first name: it has to be read again.
+            return sighting_from(self._submit_alone(sighting, 0))
+        return structs.replace(read, path=sighting.path)
+
+    def _submit_alone(self, sighting: Sighting, rank: int) -> Future[bytes]:
+        return self._lane.submit(
+            rank, _read_alone, self._place, sighting.path, self._look, self._now, long=True
+        )
+
+
+def _still_to_be_read(sighting: Sighting) -> bool:
+    return sighting.kind is Kind.FILE and sighting.digest is None and sighting.trouble is None
+
+
+def _look_at(
+    place: Place,
+    paths: Sequence[bytes],
+    not_files: frozenset[int],
+    look: Look,
+    now: Callable[[], float],
+    watch: Watch,
+) -> bytes:
+    return pack(place.look_at(paths, not_files, look, now, watch))
+
+
+def _read_alone(
+    place: Place, path: bytes, look: Look, now: Callable[[], float], watch: Watch
+) -> bytes:
+    return pack([place.read_alone(path, look, now, watch)])

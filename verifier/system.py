@@ -1,0 +1,165 @@
+"""What is particular to an operating system, each with an honest fallback.
+
+Everything here is best effort: where a system lacks a means the function says so by its return
+value and does no harm.  Nothing here writes to a file, and nothing else in the program asks
+which system it runs on.  Setting the environment variable ``VERIFIER_PLAIN_SYSTEM=1`` forces
+every fallback, which is how the tests try them on a system that has the means.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from multiprocessing.context import BaseContext
+
+PLAIN: Final = os.environ.get("VERIFIER_PLAIN_SYSTEM") == "1"
+"""True when every fallback is forced."""
+
+_NO_FOLLOW: Final[int] = 0 if PLAIN else getattr(os, "O_NOFOLLOW", 0)
+_NO_ATIME: Final[int] = 0 if PLAIN else getattr(os, "O_NOATIME", 0)
+_NO_WAIT: Final[int] = getattr(os, "O_NONBLOCK", 0)
+_DIRECTORY: Final[int] = getattr(os, "O_DIRECTORY", 0)
+_BASE: Final[int] = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
+
+READS_BELOW_FOLDER: Final = (
+    not PLAIN and os.open in os.supports_dir_fd and os.scandir in os.supports_fd and _NO_FOLLOW != 0
+)
+"""True where a file can be opened relative to an open folder, so that no link swapped in above
+it can lead a reader out of the root.  Elsewhere paths are joined and only the last part is
+guarded."""
+
+
+def open_to_read(name: bytes, folder: int | None) -> int:
+    """A descriptor for reading; a link is refused; the access time is left alone if allowed.
+
+    ``folder`` is a descriptor that ``name`` is relative to, or None when ``name`` stands alone.
+    A named pipe that stands where a file stood does not block.  Raises OSError.
+    """
+    flags = _BASE | _NO_FOLLOW | _NO_WAIT
+    if _NO_ATIME:
+        try:
+            return os.open(name, flags | _NO_ATIME, dir_fd=folder)
+        except PermissionError:
+            pass  # only a file's owner may ask for its access time to be left alone
+    return os.open(name, flags, dir_fd=folder)
+
+
+def open_folder(name: bytes, folder: int | None) -> int:
+    """A descriptor for a folder, to list it and to open files relative to it.  Raises OSError."""
+    flags = _BASE | _DIRECTORY | _NO_FOLLOW
+    if _NO_ATIME:
+        try:
+            return os.open(name, flags | _NO_ATIME, dir_fd=folder)
+        except PermissionError:
+            pass
+    return os.open(name, flags, dir_fd=folder)
+
+
+def read_into(descriptor: int, buffer: memoryview) -> int:
+    """Fill ``buffer`` from where the descriptor stands; the number of bytes read, 0 at the end."""
+    if not PLAIN and hasattr(os, "readv"):
+        return os.readv(descriptor, [buffer])
+    block = os.read(descriptor, len(buffer))
+    buffer[: len(block)] = block
+    return len(block)
+
+
+def expect_whole_read(descriptor: int) -> bool:
+    """Tell the system that a file will be read from start to end, so that it reads ahead."""
+    return _advise(descriptor, 0, 0, "POSIX_FADV_SEQUENTIAL")
+
+
+def drop_cached(descriptor: int, offset: int = 0, length: int = 0) -> bool:
+    """Ask the system to forget cached bytes of a file, so that the next read comes from the disk.
+
+    ``length`` 0 means to the end.  False where that cannot be asked.  Pages that wait to be
+    written stay; a network server's own cache is out of reach.
+    """
+    return _advise(descriptor, offset, length, "POSIX_FADV_DONTNEED")
+
+
+def _advise(descriptor: int, offset: int, length: int, advice: str) -> bool:
+    if PLAIN or not hasattr(os, "posix_fadvise"):
+        return False
+    try:
+        os.posix_fadvise(descriptor, offset, length, getattr(os, advice))
+    except OSError:
+        return False
+    return True
+
+
+def long_path(path: bytes) -> bytes:
+    """The path in the form in which Windows allows over 260 characters; elsewhere unchanged."""
+    if sys.platform != "win32":
+        return path
+    if path.startswith(b"\\\\?\\"):
+        return path
+    whole = os.path.abspath(path)
+    if whole.startswith(b"\\\\"):
+        return b"\\\\?\\UNC" + whole[1:]
+    return b"\\\\?\\" + whole
+
+
+def die_with_parent() -> bool:
+    """Have the kernel end this process when the one that started it ends.  Linux only."""
+    if PLAIN or sys.platform != "linux":
+        return False
+    import ctypes
+
+    set_death_signal, kill = 1, 9  # PR_SET_PDEATHSIG and SIGKILL, from Linux's prctl.h, signal.h
+    try:
+        return bool(ctypes.CDLL(None).prctl(set_death_signal, kill, 0, 0, 0) == 0)
+    except (OSError, AttributeError):
+        return False
+
+
+def process_context() -> BaseContext:
+    """How reading processes are started: copied where that is safe and fast, fresh elsewhere."""
+    import multiprocessing
+
+    if not PLAIN and sys.platform == "linux":
+        return multiprocessing.get_context("fork")
+    return multiprocessing.get_context("spawn")
+
+
+def sync_folder(folder: bytes) -> bool:
+    """Make a rename in ``folder`` survive a power cut, where the system can."""
+    if PLAIN or not _DIRECTORY:
+        return False
+    try:
+        descriptor = os.open(folder, _BASE | _DIRECTORY)
+    except OSError:
+        return False
+    try:
+        os.fsync(descriptor)
+    except OSError:
+        return False
+    finally:
+        os.close(descriptor)
+    return True
+
+
+def cores() -> int:
+    """The number of processor cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+__all__ = [
+    "PLAIN",
+    "READS_BELOW_FOLDER",
+    "cores",
+    "die_with_parent",
+    "drop_cached",
+    "expect_whole_read",
+    "long_path",
+    "open_folder",
+    "open_to_read",
+    "process_context",
+    "read_into",
+    "sync_folder",
+]

@@ -1,0 +1,229 @@
+"""A tree into a sorted stream of its paths.  Lists folders; opens no file, follows no link.
+
+Entries come in the order of their whole paths' bytes, which is the order of manifests: a
+folder's contents sort as if its name ended in a slash.  Listing starts in the caller's thread
+alone, which is fastest where folders are at hand; once listing is seen to wait, a crew of
+threads lists ahead, so that a server with 5 ms a call is asked for many folders at once.
+"""
+
+from __future__ import annotations
+
+import heapq
+import threading
+import time
+from collections.abc import Iterator
+from typing import Final
+
+from msgspec import Struct
+
+from verifier.ignore import Ignore
+from verifier.model import Kind, Sighting, Trouble
+from verifier.places.base import Place, trouble_of
+from verifier.spill import SortedSpill
+
+CREW: Final = 32
+"""Threads that list ahead on a slow place."""
+
+SLOW_LISTING: Final = 0.0005
+"""Seconds of waiting a folder, on average, from which listing ahead pays."""
+
+PATIENCE: Final = 0.02
+"""Seconds of waiting in all before a crew is called."""
+
+LISTED_AHEAD: Final = 100_000
+"""Names that may wait in memory, listed but not yet passed."""
+
+NAMES_IN_MEMORY: Final = 50_000
+"""Names of one folder that are sorted in memory; a fuller folder is sorted through disk."""
+
+
+class Entry(Struct, frozen=True, gc=False):
+    """A path that is to be looked at, or, with trouble, a folder that could not be listed."""
+
+    path: bytes
+    kind: Kind
+    trouble: Trouble | None = None
+
+    def sighting(self) -> Sighting:
+        """The sighting of a folder that could not be listed."""
+        return Sighting(self.path, Kind.OTHER, 0, 0, trouble=self.trouble)
+
+
+class _Name(Struct, frozen=True, gc=False):
+    """One name of a listed folder, with what is to be done when the walk comes to it.
+
+    A folder stands in its parent's listing twice: as ``name`` to find out whether it can be
+    listed, where its own sighting would sort, and as ``name/`` where its contents sort.
+    """
+
+    key: bytes
+    kind: Kind | None
+
+    @property
+    def enters(self) -> bool:
+        """True where the walk goes down into the folder."""
+        return self.key.endswith(b"/")
+
+
+def _key(name: _Name) -> bytes:
+    return name.key
+
+
+class _Listing:
+    """A folder's names in order, or the trouble that kept them from being listed."""
+
+    def __init__(self, trouble: Trouble | None = None) -> None:
+        self.names: SortedSpill[_Name] = SortedSpill(_Name, _key, NAMES_IN_MEMORY)
+        self.folders: list[bytes] = []
+        self.trouble = trouble
+
+
+def walk(place: Place, ignore: Ignore | None = None) -> Iterator[Entry]:
+    """Every file, link and other below the place's root, sorted by path.
+
+    A folder that cannot be listed is an entry with trouble; one that has gone since its parent
+    was listed is passed over.  Raises PlaceUnreachable when the root cannot be listed.
+    """
+    place.check()
+    lister = _Lister(place, ignore or Ignore())
+    try:
+        yield from _depth_first(lister)
+    finally:
+        lister.close()
+
+
+def _depth_first(lister: _Lister) -> Iterator[Entry]:
+    """Without recursion: a tree may be deeper than Python's stack."""
+    probed: dict[bytes, _Listing] = {}
+    stack = [(b"", iter(lister.take(b"").names))]
+    while stack:
+        prefix, names = stack[-1]
+        for name in names:
+            path = prefix + name.key
+            if name.kind is not None:
+                yield Entry(path, name.kind)
+            elif not name.enters:
+                listing = lister.take(path)
+                if listing.trouble is None:
+                    probed[path] = listing
+                elif not listing.trouble.unsettled:
+                    yield Entry(path, Kind.OTHER, listing.trouble)
+            elif (below := probed.pop(path[:-1], None)) is not None:
+                stack.append((path, iter(below.names)))
+                break
+        else:
+            stack.pop()
+
+
+class _Lister:
+    """Lists folders when they are asked for, and ahead of that once the place proves slow."""
+
+    def __init__(self, place: Place, ignore: Ignore) -> None:
+        self._place = place
+        self._ignore = ignore
+        self._lock = threading.Lock()
+        self._work = threading.Condition(self._lock)
+        self._done = threading.Condition(self._lock)
+        self._known: set[bytes] = set()
+        self._order: list[bytes] = []
+        self._busy: set[bytes] = set()
+        self._listed: dict[bytes, _Listing] = {}
+        self._ahead = 0
+        self._crew: list[threading.Thread] = []
+        self._waited = 0.0
+        self._count = 0
+        self._closing = False
+
+    def take(self, folder: bytes) -> _Listing:
+        """The listing of ``folder``, which is asked for once only."""
+        if not self._crew:
+            return self._take_here(folder)
+        with self._lock:
+            while folder in self._busy:
+                self._done.wait()
+            listing = self._listed.pop(folder, None)
+            if listing is not None:
+                self._ahead -= len(listing.names)
+                self._work.notify()
+                return listing
+            self._known.discard(folder)
+        listing = self._list(folder)
+        with self._lock:
+            self._remember_folders(listing)
+        return listing
+
+    def close(self) -> None:
+        """Let the crew go; one that waits for a dead server is not waited for."""
+        with self._lock:
+            self._closing = True
+            self._work.notify_all()
+
+    def _take_here(self, folder: bytes) -> _Listing:
+        self._known.discard(folder)
+        started, worked = time.perf_counter(), time.thread_time()
+        listing = self._list(folder)
+        self._waited += (time.perf_counter() - started) - (time.thread_time() - worked)
+        self._count += 1
+        self._remember_folders(listing)
+        if self._waited > PATIENCE and self._waited > SLOW_LISTING * self._count:
+            self._call_crew()
+        return listing
+
+    def _call_crew(self) -> None:
+        self._order = sorted(folder + b"/" for folder in self._known)
+        self._crew = [
+            threading.Thread(target=self._list_ahead, name="list-ahead", daemon=True)
+            for _ in range(CREW)
+        ]
+        for thread in self._crew:
+            thread.start()
+
+    def _list_ahead(self) -> None:
+        with self._lock:
+            while True:
+                while not self._closing and (not self._order or self._ahead >= LISTED_AHEAD):
+                    self._work.wait()
+                if self._closing:
+                    return
+                folder = heapq.heappop(self._order)[:-1]
+                if folder not in self._known:
+                    continue  # the walk came to it first
+                self._known.discard(folder)
+                self._busy.add(folder)
+                self._lock.release()
+                try:
+                    listing = self._list(folder)
+                finally:
+                    self._lock.acquire()
+                    self._busy.discard(folder)
+                self._listed[folder] = listing
+                self._ahead += len(listing.names)
+                self._remember_folders(listing)
+                self._done.notify_all()
+
+    def _remember_folders(self, listing: _Listing) -> None:
+        room = LISTED_AHEAD - len(self._known)
+        for folder in listing.folders[: max(0, room)]:
+            self._known.add(folder)
+            if self._crew:
+                heapq.heappush(self._order, folder + b"/")
+                self._work.notify()
+        listing.folders = []
+
+    def _list(self, folder: bytes) -> _Listing:
+        prefix = folder + b"/" if folder else b""
+        listing = _Listing()
+        try:
+            for item in self._place.list_folder(folder):
+                path = prefix + item.name
+                if item.kind is None:
+                    if not self._ignore.ignores_folder(path):
+                        listing.names.add(_Name(item.name, None))
+                        listing.names.add(_Name(item.name + b"/", None))
+                        listing.folders.append(path)
+                elif not self._ignore or not self._ignore.ignores(path):
+                    listing.names.add(_Name(item.name, item.kind))
+        except OSError as error:
+            listing.names.close()
+            return _Listing(trouble_of(error))
+        return listing
