@@ -27,6 +27,9 @@ BLOCK: Final = 1024 * 1024
 FLIPS_ANYWHERE: Final = 2
 """So few differing bits in a range are a bit flip, even in the same byte."""
 
+INTERRUPTED: Final = ": an interrupted copy"
+"""How a sentence ends when all that the mirror lacks is its end."""
+
 ZEROED_FROM: Final = 16
 """Bytes from which a stretch of zeroes is no chance of flipped bits, whatever stood there."""
 
@@ -570,7 +573,7 @@ def _sentence(picture: _Picture) -> str:
     clauses = [clause for clause in (_body(picture), _tail_clause(picture)) if clause]
     sentence = ", and ".join(clauses) or _no_difference(picture)
     if _copy_was_interrupted(picture):
-        sentence += ": an interrupted copy"
+        sentence += INTERRUPTED
     if not picture.complete:
         sentence += (
             f"; the search reached its limit after {_size(picture.looked_to)}"

@@ -122,6 +122,7 @@ def _start_reader(board: Board, layout: _Layout, next_number: Any) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     system.die_with_parent()
+    system.collect_garbage_seldom()
     with next_number.get_lock():
         number = next_number.value
         next_number.value += 1

@@ -9,6 +9,7 @@ from __future__ import annotations
 from datetime import datetime
 from enum import Enum
 
+from verifier.damage import INTERRUPTED
 from verifier.diff.comparison import Judged
 from verifier.measures import amount, count
 from verifier.model import (
@@ -110,6 +111,19 @@ _CORRUPT_BY_SIDE = {
     Side.UNKNOWN: (Action.DECIDE_WHICH_SIDE, _WHICH),
 }
 
+_MIRROR_BY_CAUSE: dict[str | None, str] = {
+    Cause.TRUNCATED: "The source holds the whole file. Copy it to the mirror again and compare; if "
+    "it happens again, see what interrupts the copy job.",
+    Cause.ZERO_FILLED: "The source holds the whole file. Copy it to the mirror again and compare; "
+    "if it happens again, see what interrupts the copy job.",
+    Cause.ALTERED: "The source is the side to trust. Find out who or what writes to the mirror, "
+    "which only the copy job should; keep the mirror's version aside if somebody may want it, "
+    "then copy this file from the source again and compare.",
+    Cause.KIND_CHANGED: "The source is the side to trust. Find out who or what changed the mirror, "
+    "which only the copy job should, then copy this file from the source again and compare.",
+}
+"""Advice where the mirror is wrong for a reason that is not its disks."""
+
 _UNREADABLE_BY_SIDE = {
     Side.SOURCE: f"{_HOLD} A disk of the source may be failing: keep the mirror's copy safe, have "
     "the source's disks checked, then compare again.",
@@ -127,7 +141,10 @@ def action_for(verdict: Verdict, cause: str | None, side: Side | None) -> tuple[
         return known
     if verdict is Verdict.UNREADABLE:
         return Action.CHECK_THE_HARDWARE, _UNREADABLE_BY_SIDE[side or Side.BOTH]
-    return _CORRUPT_BY_SIDE[side or Side.UNKNOWN]
+    action, advice = _CORRUPT_BY_SIDE[side or Side.UNKNOWN]
+    if side is Side.MIRROR:
+        advice = _MIRROR_BY_CAUSE.get(cause, advice)
+    return action, advice
 
 
 def finding_of(row: Judged, damage: Damage | None = None, unconfirmed: str = "") -> Finding:
@@ -220,6 +237,9 @@ def _described(sighting: Sighting) -> str:
 def _damage(row: Judged, damage: Damage | None) -> str:
     if damage is not None:
         sentence = damage.sentence
+        if row.judgement.side is not Side.MIRROR:
+            # The mirror holds what it should, or nobody knows: its end is not what is missing.
+            sentence = sentence.removesuffix(INTERRUPTED)
         return f"{sentence[:1].upper()}{sentence[1:]}."
     source, mirror = row.source, row.mirror
     if source is None or mirror is None or row.judgement.verdict is not Verdict.CORRUPT:

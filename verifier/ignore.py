@@ -26,10 +26,11 @@ class Ignore:
 
     def __init__(self, *sets: Sequence[str]) -> None:
         self._specs = [_spec(patterns) for patterns in sets if any(patterns)]
+        self._any = bool(self._specs)
         self.ignores_folder = lru_cache(_FOLDERS_REMEMBERED)(self._ignores_folder)
 
     def __bool__(self) -> bool:
-        return bool(self._specs)
+        return self._any
 
     def ignores(self, path: bytes) -> bool:
         """Whether a file, link or other at ``path`` is left out by its own name or folder's."""

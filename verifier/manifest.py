@@ -12,7 +12,7 @@ The format, JSON lines in UTF-8, may be compressed with gzip:
    order that they have there.  A key without a value is left out, never null.
 3. A closing line ``{"entries":...,"bytes":...,"blake3":"..."}``: the number of sightings, the
    summed sizes of the files among them, and the digest of every byte before this line.  Other
-   programs can check it: ``head -n -1 FILE | b3sum``.
+   BLAKE3 programs can check it, given the file without its last line.
 
 ``ended`` stands in the first line but is known last.  Its text has a fixed width, so it is filled
 in on disk, and the digest is then taken from what stands there.  For this the header of a
@@ -23,13 +23,12 @@ from __future__ import annotations
 
 import base64
 import contextlib
-import errno
 import itertools
 import operator
 import os
 import re
-import secrets
 import stat
+import sys
 import zlib
 from binascii import unhexlify
 from collections.abc import Callable, Generator, Iterator
@@ -45,6 +44,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 
 from verifier.errors import ManifestRefused, OutputFailed, PlaceUnreachable
 from verifier.model import SEGMENT, Kind, Sighting, Trouble, named, printable
+from verifier.output import failures_named, whole_file
 
 SCHEMA: Final = "verifier.manifest.v1"
 DIGEST: Final = "blake3"
@@ -178,25 +178,22 @@ class ManifestWriter:
         self._ignore = tuple(map(_without_surrogates, ignore))
         self._now = now
         self._started = ""
-        self._partial = path.parent / f".verifier-{secrets.token_hex(8)}.partial"
-        self._file = -1
-        self._packer = (
-            zlib.compressobj(_GZIP_LEVEL, wbits=_GZIP_WBITS) if path.suffix == ".gz" else None
-        )
+        self._output = whole_file(path)
+        self._file: BinaryIO | None = None
+        self._failure: OutputFailed | None = None
+        compressed = path.name.endswith(".gz")
+        self._packer = zlib.compressobj(_GZIP_LEVEL, wbits=_GZIP_WBITS) if compressed else None
         self._last = b""
         self._waiting: list[Sighting] = []
         self._weight = 0
 
     def __enter__(self) -> Self:
         self._started = _utc(int(self._now()))
-        with self._failures_named():
-            _refuse_to_replace_what_is_no_file(self._path)
-            flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
-            self._file = os.open(self._partial, flags, 0o666)
+        self._file = self._output.__enter__()
         try:
             self._write(self._header(ended=self._started))
         except BaseException:
-            self._discard()
+            self._output.__exit__(*sys.exc_info())
             raise
         return self
 
@@ -217,15 +214,13 @@ class ManifestWriter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if kind is not None:
-            self._discard()
-            return
-        try:
-            with self._failures_named():
+        if kind is None:
+            try:
                 self._seal()
-        except BaseException:
-            self._discard()
-            raise
+            except BaseException:
+                self._output.__exit__(*sys.exc_info())
+                raise
+        self._output.__exit__(kind, error, trace)
 
     def _header(self, ended: str) -> bytes:
         """The header as it stands on disk; its length does not depend on ``ended``."""
@@ -261,78 +256,31 @@ class ManifestWriter:
         self._write_waiting()
         if self._packer is not None:
             self._write(self._packer.flush())
-        os.pwrite(self._file, self._header(ended=_utc(int(self._now()))), 0)
-        digest = blake3()
-        for chunk in _contents(self._partial):
-            digest.update(chunk)
+        file = self._file
+        assert file is not None
+        if self._failure is not None:
+            raise self._failure
+        with failures_named(self._path):
+            file.seek(0)
+            file.write(self._header(ended=_utc(int(self._now()))))
+            file.seek(0)
+            digest = blake3()
+            for chunk in _chunks(file):
+                digest.update(chunk)
+            file.seek(0, os.SEEK_END)
         trailer = _trailer(self.entries, self.bytes, digest.hexdigest())
         self._write(trailer if self._packer is None else zlib.compress(trailer, wbits=_GZIP_WBITS))
-        os.fsync(self._file)
-        file, self._file = self._file, -1
-        os.close(file)
-        os.replace(self._partial, self._path)
-        _sync_folder(self._path.parent)
 
     def _write(self, content: bytes) -> None:
-        with self._failures_named():
-            left = memoryview(content)
-            while left:
-                left = left[os.write(self._file, left) :]
-
-    def _discard(self) -> None:
-        """Removes what was written so far.  Never raises: another error is on its way."""
-        with contextlib.suppress(OSError):
-            if self._file >= 0:
-                os.close(self._file)
-        self._file = -1
-        with contextlib.suppress(OSError):
-            os.unlink(self._partial)
-
-    @contextlib.contextmanager
-    def _failures_named(self) -> Iterator[None]:
+        if self._failure is not None:
+            raise self._failure  # a caller who goes on regardless must not seal half a manifest
+        assert self._file is not None
         try:
-            yield
-        except OSError as error:
-            raise OutputFailed(_failure(self._path, error)) from error
-
-
-def _refuse_to_replace_what_is_no_file(path: Path) -> None:
-    """A rename would put a file in the place of a device such as ``/dev/null``."""
-    try:
-        mode = os.stat(path).st_mode
-    except OSError:
-        return
-    if not stat.S_ISREG(mode):
-        raise OutputFailed(
-            f"The manifest cannot be written to {_shown(path)}, which is there and is no regular "
-            "file. Name a file."
-        )
-
-
-def _failure(path: Path, error: OSError) -> str:
-    reason = (error.strerror or str(error)).lower()
-    folder = _shown(path.parent)
-    match error.errno:
-        case errno.ENOSPC | errno.EDQUOT:
-            advice = f"Make room in {folder}, or write to another disk, and run it again."
-        case errno.ENOENT | errno.ENOTDIR:
-            reason = f"the folder {folder} does not exist"
-            advice = "Create the folder, or write to another one."
-        case errno.EACCES | errno.EPERM | errno.EROFS:
-            advice = f"Write to another folder, or allow writing in {folder}."
-        case _:
-            advice = "Write to another folder or disk, and run it again."
-    return f"The manifest {_shown(path)} could not be written: {reason}. {advice}"
-
-
-def _sync_folder(folder: Path) -> None:
-    """Makes a rename last through a power cut, where the system lets a folder be synced."""
-    with contextlib.suppress(OSError):
-        file = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-        try:
-            os.fsync(file)
-        finally:
-            os.close(file)
+            with failures_named(self._path):
+                self._file.write(content)
+        except OutputFailed as failure:
+            self._failure = failure
+            raise
 
 
 class ManifestReader:
@@ -670,14 +618,19 @@ def _contents(path: Path) -> Generator[bytes, None, None]:
     Raises:
         zlib.error: the gzip file is cut short or damaged.
     """
-    with open(path, "rb", buffering=0) as file:
+    with open(path, "rb") as file:
+        yield from _chunks(file)
+
+
+def _chunks(file: BinaryIO) -> Iterator[bytes]:
+    """As `_contents`, of an open file from where it stands."""
+    chunk = file.read(_CHUNK)
+    if chunk.startswith(_GZIP_MAGIC):
+        yield from _unpacked(chunk, file)
+        return
+    while chunk:
+        yield chunk
         chunk = file.read(_CHUNK)
-        if chunk.startswith(_GZIP_MAGIC):
-            yield from _unpacked(chunk, file)
-            return
-        while chunk:
-            yield chunk
-            chunk = file.read(_CHUNK)
 
 
 def _unpacked(packed: bytes, file: BinaryIO) -> Iterator[bytes]:

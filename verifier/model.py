@@ -101,7 +101,7 @@ class Trouble(Struct, frozen=True):
 CHANGED_WHILE_READ: Final = "changed-while-read"
 
 
-class Sighting(Struct, frozen=True, gc=False):
+class Sighting(Struct, frozen=True, gc=False, array_like=True):
     """What one place held for one path when it was looked at.
 
     ``digest`` is BLAKE3-256 of the whole content, or None when it was not read;

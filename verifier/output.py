@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import secrets
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,12 +23,10 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
     without an exception, and removed when it does not; what stood at ``path`` is untouched till
     then.  Raises OutputFailed for anything that the system refuses.
     """
-    partial = path.parent / f".verifier-{secrets.token_hex(8)}.partial"
+    partial = path.parent / f".verifier-{os.urandom(8).hex()}.partial"
     with failures_named(path):
         _refuse_to_replace_what_is_no_file(path)
-        flags = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_CLOEXEC", 0)
-        flags |= getattr(os, "O_BINARY", 0)
-        file = os.fdopen(os.open(partial, flags, 0o666), "w+b")
+        file = open(partial, "x+b")  # noqa: SIM115 (closed below, before it is renamed)
     try:
         with failures_named(path):
             with file:

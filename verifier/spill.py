@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import heapq
-import tempfile
 from collections.abc import Callable, Iterator
 from itertools import islice
 from types import GenericAlias
@@ -65,6 +64,8 @@ class SortedSpill(Generic[T]):
             self._file = None
 
     def _write_run(self) -> None:
+        import tempfile  # most runs never spill, and need not wait for what this brings along
+
         self._held.sort(key=self._key)
         values = iter(self._held)
         encode = msgspec.msgpack.Encoder().encode

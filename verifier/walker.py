@@ -12,6 +12,7 @@ import heapq
 import threading
 import time
 from collections.abc import Iterator
+from operator import itemgetter
 from typing import Final
 
 from msgspec import Struct
@@ -49,24 +50,14 @@ class Entry(Struct, frozen=True, gc=False):
         return Sighting(self.path, Kind.OTHER, 0, 0, trouble=self.trouble)
 
 
-class _Name(Struct, frozen=True, gc=False):
-    """One name of a listed folder, with what is to be done when the walk comes to it.
+_Name = tuple[bytes, Kind | None]
+"""One name of a listed folder, in the order in which the walk comes to it.
 
-    A folder stands in its parent's listing twice: as ``name`` to find out whether it can be
-    listed, where its own sighting would sort, and as ``name/`` where its contents sort.
-    """
+A folder has no kind, and stands in its parent's listing twice: as ``name`` to find out whether
+it can be listed, where its own sighting would sort, and as ``name/`` where its contents sort.
+"""
 
-    key: bytes
-    kind: Kind | None
-
-    @property
-    def enters(self) -> bool:
-        """True where the walk goes down into the folder."""
-        return self.key.endswith(b"/")
-
-
-def _key(name: _Name) -> bytes:
-    return name.key
+_key = itemgetter(0)
 
 
 class _Listing:
@@ -98,11 +89,11 @@ def _depth_first(lister: _Lister) -> Iterator[Entry]:
     stack = [(b"", iter(lister.take(b"").names))]
     while stack:
         prefix, names = stack[-1]
-        for name in names:
-            path = prefix + name.key
-            if name.kind is not None:
-                yield Entry(path, name.kind)
-            elif not name.enters:
+        for name, kind in names:
+            path = prefix + name
+            if kind is not None:
+                yield Entry(path, kind)
+            elif not name.endswith(b"/"):
                 listing = lister.take(path)
                 if listing.trouble is None:
                     probed[path] = listing
@@ -213,16 +204,18 @@ class _Lister:
     def _list(self, folder: bytes) -> _Listing:
         prefix = folder + b"/" if folder else b""
         listing = _Listing()
+        add, ignore = listing.names.add, self._ignore
         try:
             for item in self._place.list_folder(folder):
-                path = prefix + item.name
-                if item.kind is None:
-                    if not self._ignore.ignores_folder(path):
-                        listing.names.add(_Name(item.name, None))
-                        listing.names.add(_Name(item.name + b"/", None))
+                name, kind = item
+                if kind is None:
+                    path = prefix + name
+                    if not ignore.ignores_folder(path):
+                        add(item)
+                        add((name + b"/", None))
                         listing.folders.append(path)
-                elif not self._ignore or not self._ignore.ignores(path):
-                    listing.names.add(_Name(item.name, item.kind))
+                elif not ignore or not ignore.ignores(prefix + name):
+                    add(item)
         except OSError as error:
             listing.names.close()
             return _Listing(trouble_of(error))

@@ -630,3 +630,15 @@ def test_a_full_disk_is_an_error_that_leaves_only_what_was_there(small_disk, suf
         write(path, many(200_000))
     assert path.read_bytes() == before
     assert list(small_disk.iterdir()) == [path]
+
+
+@pytest.mark.root
+def test_a_manifest_that_once_failed_cannot_be_finished(small_disk):
+    with (
+        pytest.raises(OutputFailed),
+        ManifestWriter(small_disk / "bench.manifest", BENCH, (), lambda: 0.0) as writer,
+    ):
+        with pytest.raises(OutputFailed):
+            for sighting in many(200_000):
+                writer.add(sighting)
+    assert not list(small_disk.iterdir())

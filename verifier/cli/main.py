@@ -12,7 +12,7 @@ from typing import Final, NoReturn
 
 import click
 
-from verifier import __version__
+from verifier import __version__, system
 from verifier.errors import VerifierError
 
 _COMMANDS: Final = {
@@ -59,6 +59,7 @@ def verifier() -> None:
 def run() -> NoReturn:
     """Run the command line and end the process with its exit status."""
     signal.signal(signal.SIGTERM, _stop)
+    system.collect_garbage_seldom()
     try:
         status = verifier.main(standalone_mode=False)
     except click.ClickException as error:

@@ -15,13 +15,6 @@ READ_ALONE_FROM: Final = 8 * 1024 * 1024
 """Files from this many bytes on are a task of their own, so that no batch takes long."""
 
 
-class Item(Struct, frozen=True, gc=False):
-    """One name in a folder.  ``kind`` is None for a folder."""
-
-    name: bytes
-    kind: Kind | None
-
-
 class Look(Struct, frozen=True):
     """How a place's files are to be looked at.
 
@@ -58,8 +51,11 @@ class Place(Protocol):
     def check(self) -> None:
         """Raises PlaceUnreachable unless the root is there and can be listed."""
 
-    def list_folder(self, folder: bytes) -> Iterator[Item]:
-        """The names in ``folder`` (b"" is the root) in no order.  Raises OSError."""
+    def list_folder(self, folder: bytes) -> Iterator[tuple[bytes, Kind | None]]:
+        """The names in ``folder`` (b"" is the root) in no order, each with its kind.
+
+        A folder's kind is None.  Raises OSError.
+        """
 
     def look_at(
         self,

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
-from verifier.jobs.compare import Result, SideTally
 from verifier.model import Damage, DamageRange, Finding, Verdict, named
+
+if TYPE_CHECKING:
+    from verifier.jobs.compare import Result, SideTally
 
 _encode = msgspec.json.Encoder().encode
 

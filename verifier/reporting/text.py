@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from verifier.findings import Action, action_for
-from verifier.jobs.build import Built
-from verifier.jobs.compare import Result, SideTally
 from verifier.measures import amount, count, duration
 from verifier.model import QUIET, Cause, Damage, Finding, Verdict, printable
+
+if TYPE_CHECKING:
+    from verifier.jobs.build import Built
+    from verifier.jobs.compare import Result, SideTally
+    from verifier.jobs.demo import Outcome
 
 SHOWN_PER_ACTION: Final = 200
 """Findings that are listed under one heading; all of them are in the JSON document."""
@@ -31,8 +34,12 @@ def comparison(result: Result) -> Iterator[str]:
     )
     yield f"Paths:  {tally or 'none'}"
     yield f"Took:   {duration(result.seconds)}"
-    for action in Action:
-        yield from _group(action, result)
+    groups = {action: _Group() for action in Action}
+    for each in result.findings:
+        groups[action_for(each.verdict, each.cause, each.side)[0]].add(each)
+    for action, group in groups.items():
+        if group.total:
+            yield from group.lines(action)
 
 
 def headline(result: Result) -> str:
@@ -65,32 +72,33 @@ def _side(name: str, tally: SideTally) -> Iterator[str]:
     yield f"        {count(tally.files, 'file')}, {amount(tally.bytes)}; {read}"
 
 
-def _group(action: Action, result: Result) -> Iterator[str]:
+class _Group:
     """The findings that call for one action, those with the same advice together."""
-    by_advice: dict[str, list[Finding]] = {}
-    total = 0
-    for each in result.findings:
-        wanted, advice = action_for(each.verdict, each.cause, each.side)
-        if wanted is action:
-            total += 1
-            if total <= SHOWN_PER_ACTION:
-                by_advice.setdefault(advice, []).append(each)
-    if not total:
-        return
-    heading = f"{action.value} ({total:,})"
-    yield ""
-    yield heading
-    yield "=" * len(heading)
-    for advice, findings in by_advice.items():
-        yield from _wrapped(advice, "")
-        for each in findings:
-            yield ""
-            yield f"  {printable(each.path)}"
-            yield from _wrapped(_what(each), "    ")
-            yield from _wrapped(each.detail, "    ")
+
+    def __init__(self) -> None:
+        self.total = 0
+        self._by_advice: dict[str, list[Finding]] = {}
+
+    def add(self, each: Finding) -> None:
+        self.total += 1
+        if self.total <= SHOWN_PER_ACTION:
+            self._by_advice.setdefault(each.advice, []).append(each)
+
+    def lines(self, action: Action) -> Iterator[str]:
+        heading = f"{action.value} ({self.total:,})"
         yield ""
-    if total > SHOWN_PER_ACTION:
-        yield f"  ... and {total - SHOWN_PER_ACTION:,} more; --json lists all of them."
+        yield heading
+        yield "=" * len(heading)
+        for advice, findings in self._by_advice.items():
+            yield from _wrapped(advice, "")
+            for each in findings:
+                yield ""
+                yield f"  {printable(each.path)}"
+                yield from _wrapped(_what(each), "    ")
+                yield from _wrapped(each.detail, "    ")
+            yield ""
+        if self.total > SHOWN_PER_ACTION:
+            yield f"  ... and {self.total - SHOWN_PER_ACTION:,} more; --json lists all of them."
 
 
 def _what(each: Finding) -> str:
@@ -144,3 +152,46 @@ def built(result: Built, out: str) -> Iterator[str]:
             f"{count(result.troubled, 'path')} could not be read; the manifest says so for each "
             "of them. See what keeps them from being read, then build it again."
         )
+
+
+def demonstrated(outcome: Outcome, kept: bool) -> Iterator[str]:
+    """The demo's findings, each with what was planted."""
+    tally = outcome.result
+    yield from _wrapped(
+        f"Lantern Marsh Surveys keeps {count(tally.source.files, 'file')} "
+        f"({amount(tally.source.bytes)}) on its editing server, bench, and a mirror on vault. "
+        "Both were read in full and judged against a manifest of the last night on which all "
+        f"was well. It took {duration(tally.seconds)}. Here is each planted fault, and what was "
+        "said of it.",
+        "",
+    )
+    for number, (fault, finding) in enumerate(outcome.found, 1):
+        yield ""
+        yield f"{number}. {fault.path}"
+        yield from _wrapped(f"Planted: {fault.told}", "   ")
+        if finding is None:
+            yield "   NOT FOUND. This is a mistake in verifier: please report it."
+            continue
+        yield from _wrapped(f"Found:   {_what(finding)}. {finding.detail}", "   ")
+        yield from _wrapped(f"To do:   {finding.advice}", "   ")
+    yield ""
+    for finding in outcome.unexpected:
+        yield f"NOT PLANTED: {printable(finding.path)}: {_what(finding)}"
+    yield from _wrapped(_demo_ending(outcome), "")
+    if kept:
+        estate = outcome.estate
+        yield ""
+        yield "The trees are left for you to try by hand:"
+        yield ""
+        yield (f"  verifier compare {estate.source} {estate.mirror} --baseline {estate.baseline}")
+
+
+def _demo_ending(outcome: Outcome) -> str:
+    matched = outcome.result.counts[Verdict.MATCHED]
+    if outcome.as_planted:
+        ending = (
+            f"All {count(len(outcome.found), 'planted fault')} were found, each with its cause and "
+            f"the side that is wrong, and nothing else: the other {count(matched, 'path')} matched."
+        )
+        return f"{ending} {outcome.left_out}".rstrip()
+    return "The comparison did not say what was planted. This is a mistake: please report it."
