@@ -543,14 +543,18 @@ def _sighting(line: _Line) -> Sighting:
 
 def _line(sighting: Sighting) -> _Line:
     """The reverse of ``_sighting``."""
+    digest, read_at = sighting.digest, sighting.read_at
     path, path_b64 = _written(sighting.path)
-    line = _Line(path=path, kind=sighting.kind, size=sighting.size, mtime_ns=sighting.mtime_ns)
+    line = _Line(
+        path=path,
+        kind=sighting.kind,
+        size=sighting.size,
+        mtime_ns=sighting.mtime_ns,
+        blake3=UNSET if digest is None else digest.hex(),
+        read_at=UNSET if read_at is None else _utc(read_at),
+    )
     if path_b64 is not None:
         line.path_b64 = path_b64
-    if sighting.digest is not None:
-        line.blake3 = sighting.digest.hex()
-    if sighting.read_at is not None:
-        line.read_at = _utc(sighting.read_at)
     if sighting.trouble is not None:
         line.trouble = _without_surrogates(str(sighting.trouble))
     if sighting.kind is not _FILE or sighting.fingerprints or sighting.target is not None:

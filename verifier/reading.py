@@ -11,6 +11,7 @@ import time
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future
+from itertools import islice
 from typing import Final
 
 from msgspec import structs
@@ -80,15 +81,10 @@ def sighting_from(answer: Future[bytes]) -> Sighting:
 
 def _batches(entries: Iterable[Entry]) -> Iterator[list[Entry]]:
     size = FIRST_BATCH
-    group: list[Entry] = []
-    for entry in entries:
-        group.append(entry)
-        if len(group) >= size:
-            yield group
-            group = []
-            size = min(2 * size, BATCH)
-    if group:
+    remaining = iter(entries)
+    while group := list(islice(remaining, size)):
         yield group
+        size = min(2 * size, BATCH)
 
 
 class _Batch:
@@ -100,7 +96,12 @@ class _Batch:
         self.alone: dict[int, Future[bytes]] = {}
 
     def in_order(self, ahead: _Ahead) -> Iterator[Sighting]:
-        found = iter(self.looked_at.result())
+        looked_at = self.looked_at.result()
+        if not self.alone and len(looked_at) == len(self._entries):
+            return iter(looked_at)
+        return self._one_by_one(ahead, iter(looked_at))
+
+    def _one_by_one(self, ahead: _Ahead, found: Iterator[Sighting]) -> Iterator[Sighting]:
         number = 0
         for entry in self._entries:
             if entry.trouble is not None:

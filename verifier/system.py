@@ -25,6 +25,8 @@ _NO_WAIT: Final[int] = getattr(os, "O_NONBLOCK", 0)
 _DIRECTORY: Final[int] = getattr(os, "O_DIRECTORY", 0)
 _BASE: Final[int] = os.O_RDONLY | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_BINARY", 0)
 
+_TO_READ: Final = _BASE | _NO_FOLLOW | _NO_WAIT
+
 _READS_INTO: Final = not PLAIN and hasattr(os, "readv")
 
 READS_BELOW_FOLDER: Final = (
@@ -41,13 +43,12 @@ def open_to_read(name: bytes, folder: int | None) -> int:
     ``folder`` is a descriptor that ``name`` is relative to, or None when ``name`` stands alone.
     A named pipe that stands where a file stood does not block.  Raises OSError.
     """
-    flags = _BASE | _NO_FOLLOW | _NO_WAIT
     if _NO_ATIME:
         try:
-            return os.open(name, flags | _NO_ATIME, dir_fd=folder)
+            return os.open(name, _TO_READ | _NO_ATIME, dir_fd=folder)
         except PermissionError:
             pass  # only a file's owner may ask for its access time to be left alone
-    return os.open(name, flags, dir_fd=folder)
+    return os.open(name, _TO_READ, dir_fd=folder)
 
 
 def open_folder(name: bytes, folder: int | None) -> int:

@@ -90,10 +90,11 @@ def _depth_first(lister: _Lister) -> Iterator[Entry]:
     while stack:
         prefix, names = stack[-1]
         for name, kind in names:
-            path = prefix + name
             if kind is not None:
-                yield Entry(path, kind)
-            elif not name.endswith(b"/"):
+                yield Entry(prefix + name, kind)
+                continue
+            path = prefix + name
+            if not name.endswith(b"/"):
                 listing = lister.take(path)
                 if listing.trouble is None:
                     probed[path] = listing

@@ -637,8 +637,8 @@ def test_a_manifest_that_once_failed_cannot_be_finished(small_disk):
     with (
         pytest.raises(OutputFailed),
         ManifestWriter(small_disk / "bench.manifest", BENCH, (), lambda: 0.0) as writer,
+        pytest.raises(OutputFailed),
     ):
-        with pytest.raises(OutputFailed):
-            for sighting in many(200_000):
-                writer.add(sighting)
+        for sighting in many(200_000):
+            writer.add(sighting)
     assert not list(small_disk.iterdir())

@@ -17,10 +17,10 @@ _EVERY: Final = 0.25
 """Seconds between two looks at the gauges."""
 
 _WITH_TOTAL: Final = (
-    "{desc:<8}{percentage:3.0f} % |{bar:24}| {n_fmt:>7} of {total_fmt:>7}B, {rate_fmt:>10}, "
+    "{desc:<8}{percentage:3.0f} % |{bar:24}| {n_fmt:>5}B of {total_fmt:>5}B, {rate_fmt:>8}, "
     "{remaining} left"
 )
-_WITHOUT_TOTAL: Final = "{desc:<8}{n_fmt:>7}B read, {rate_fmt:>10}, adding up what is left"
+_WITHOUT_TOTAL: Final = "{desc:<8}{n_fmt:>5}B read, {rate_fmt:>8}, adding up what is left"
 
 
 class Terminal:
@@ -65,8 +65,10 @@ class Terminal:
         finally:
             ended.set()
             thread.join()
-            for bar in bars:
+            for bar in reversed(bars):
                 bar.close()
+            sys.stderr.write("\r")
+            sys.stderr.flush()
 
 
 def _keep_up(gauges: Sequence[Gauge], bars: Sequence[tqdm[None]], ended: threading.Event) -> None:

@@ -70,7 +70,9 @@ class Comparison:
         self._unlisted_rows: list[Judged] = []
         self.counts: Counter[Verdict] = Counter()
         self.twins = 0
-        """Paths that matched under two Unicode forms of one name."""
+        """Paths that were paired under two Unicode forms of one name."""
+        self.unread_unlike = 0
+        """Files that were not read on both sides though their sizes already differ."""
 
     def judged(
         self,
@@ -117,6 +119,8 @@ class Comparison:
         if judgement.verdict is Verdict.MATCHED:
             self.counts[Verdict.MATCHED] += 1
             return
+        if judgement is UNREAD and row.source and row.mirror:
+            self.unread_unlike += row.source.size != row.mirror.size
         yield from self._count(
             Judged(path, row.source, row.mirror, row.agreement, judgement, other_path)
         )

@@ -15,6 +15,8 @@ from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside
 from verifier.manifest import ManifestWriter
 from verifier.places.base import Look
+from verifier.reading import sightings
+from verifier.walker import walk
 
 
 class Built(Struct, frozen=True):
@@ -59,9 +61,10 @@ def build(
             sizer.start()
         gauge = Gauge(tree.path.name or tree.at, lambda: lane.bytes_read, lambda: sizer.total)
         with progress.show([gauge] if look.content else []):
-            for sighting in tree.sightings(lane, look, patterns, now):
+            for sighting in sightings(tree.place, walk(tree.place, patterns), lane, look, now):
                 writer.add(sighting)
-                troubled += sighting.trouble is not None
+                if sighting.trouble is not None:
+                    troubled += 1
         tree.refuse_if_replaced()
     return Built(
         writer.entries,

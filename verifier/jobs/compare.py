@@ -80,7 +80,8 @@ class Result:
         self.started = datetime.now(UTC).astimezone()
         self.ended = self.started
         self.seconds = 0.0
-        self.content_read = True
+        self.unread_unlike = 0
+        """Files that differ in size, and whose content was not read."""
 
     @property
     def exit_status(self) -> int:
@@ -137,7 +138,6 @@ class _Work:
 
     def run(self) -> Result:
         result = self._result
-        result.content_read = self._request.look.content
         started = time.perf_counter()
         live = [tree for tree in (self._source, self._mirror) if tree.place is not None]
         widths = [None, None] + ([1, 1] if self._progress.watched else [])
@@ -153,6 +153,7 @@ class _Work:
             except (Stopped, KeyboardInterrupt):
                 engine.stop()
             result.counts = self._comparison.counts
+            result.unread_unlike = self._comparison.unread_unlike
             result.source = self._tally(self._source, lanes[0], "source")
             result.mirror = self._tally(self._mirror, lanes[1], "mirror")
         result.ended = datetime.now(UTC).astimezone()

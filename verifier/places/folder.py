@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Callable, Iterator, Sequence
+from os import close, fstat
 from pathlib import Path
 from typing import Final
 
+from blake3 import blake3
 from msgspec import structs
 
 from verifier import system
@@ -16,12 +18,18 @@ from verifier.errors import PlaceUnreachable
 from verifier.hashing import BLOCK, Hasher, ReadFailed, digest_of
 from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble, printable
 from verifier.places.base import READ_ALONE_FROM, Look, trouble_of
+from verifier.system import open_to_read, read_blocks
 
 BATCH_BYTES: Final = 64 * 1024 * 1024
 """Bytes after which a batch leaves the rest of its files to tasks of their own."""
 
+# Names that are looked up for each small file are bound to the module: it shows.
 _FILE: Final = Kind.FILE
 """Looked up once: asking the enumeration each time shows in trees of small files."""
+
+_KIND: Final = 0o170000
+_REGULAR: Final = stat.S_IFREG
+"""The bits of a mode that say what a path is, and those of a regular file."""
 
 _CHECK_EVERY: Final = 16
 """Small files between two looks at whether to stop."""
@@ -105,15 +113,14 @@ class FolderPlace:
             if not look.content:
                 return [_glance(below, path) for path in paths]
             reader = _Reader(below, look, now, watch)
-            sightings = []
+            at_once, sightings = reader.at_once, list[Sighting]()
             for start in range(0, len(paths), _CHECK_EVERY):
-                watch.check()
+                reader.begin()
                 for number, path in enumerate(paths[start : start + _CHECK_EVERY], start):
-                    sightings.append(
-                        _glance(below, path)
-                        if number in not_files
-                        else reader.at_once(path) or reader.read_with_others(path)
-                    )
+                    if number in not_files:
+                        sightings.append(_glance(below, path))
+                    else:
+                        sightings.append(at_once(path) or reader.read_with_others(path))
                 reader.tell()
             return sightings
 
@@ -236,6 +243,12 @@ class _Reader:
         self._bytes_left = BATCH_BYTES
         self._block = [self._hasher.buffer]
         self._read_at_once = 0
+        self._moment = 0
+
+    def begin(self) -> None:
+        """Before some small files: stop if nobody wants them, and look at the clock."""
+        self._watch.check()
+        self._moment = int(self._now())
 
     def at_once(self, path: bytes) -> Sighting | None:
         """The sighting of a small file in the fewest calls; None when anything is unusual.
@@ -245,24 +258,24 @@ class _Reader:
         """
         try:
             name, folder = self._below.place(path)
-            descriptor = system.open_to_read(name, folder)
+            descriptor = open_to_read(name, folder)
         except OSError:
             return None
         try:
-            before = os.fstat(descriptor)
+            before = fstat(descriptor)
             size = before.st_size
-            if size >= BLOCK or before.st_nlink != 1 or not stat.S_ISREG(before.st_mode):
+            if size >= BLOCK or before.st_nlink != 1 or before.st_mode & _KIND != _REGULAR:
                 return None
             if self._past_cache:
                 system.drop_cached(descriptor)
-            count = system.read_blocks(descriptor, self._block)
-            after = os.fstat(descriptor)
+            count = read_blocks(descriptor, self._block)
+            after = fstat(descriptor)
             if self._past_cache:
                 system.drop_cached(descriptor)
         except OSError:
             return None
         finally:
-            os.close(descriptor)
+            close(descriptor)
         mtime_ns, ctime_ns = after.st_mtime_ns, after.st_ctime_ns
         if (
             count != size
@@ -281,10 +294,10 @@ class _Reader:
             after.st_dev,
             after.st_ino,
             1,
-            digest_of(self._block[0][:count]),
+            blake3(self._block[0][:count]).digest(),
             (),
             None,
-            int(self._now()),
+            self._moment,
         )
 
     def tell(self) -> None:

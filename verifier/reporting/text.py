@@ -58,6 +58,12 @@ def headline(result: Result) -> str:
     if not paths:
         return "Nothing was compared: both sides are empty. Check that both are mounted."
     unread = result.counts[Verdict.UNREAD]
+    if result.unread_unlike:
+        return (
+            f"No verdict without reading: {count(result.unread_unlike, 'file')} of "
+            f"{unread:,} unread ones differ in size under dates that prove nothing. Compare again "
+            "without --dates-only."
+        )
     if unread:
         return (
             f"Nothing stands out by size and date. The content of {count(unread, 'file')} was not "
