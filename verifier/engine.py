@@ -241,8 +241,8 @@ class Engine:
     """This machine's readers, shared by lanes of the given widths.  A context manager.
 
     A width is the number of tasks that run at once for a lane; None stands for the number of
-    cores.  With ``inline`` there are no processes: tasks run in the calling thread, one after
-    the other.
+    cores.  With ``inline``, or where the system lets no processes be shared with, tasks run in
+    the calling thread, one after the other.
     """
 
     def __init__(self, widths: Sequence[int | None] = (None,), *, inline: bool = False) -> None:
@@ -251,28 +251,30 @@ class Engine:
         self._layout = _Layout(readers, len(each))
         self._pool: Executor | None = None
         self._board: Board
-        if inline:
+        if inline or not self._start_processes(readers):
             self._board = [0] * self._layout.size
             self._own = _Reader(self._board, self._layout, 0)
-        else:
-            self._start_processes(readers)
-        start = self._start_here if inline else self._start_in_pool
+        start = self._start_here if self._pool is None else self._start_in_pool
         self.lanes = [
             Lane(partial(start, lane), width, partial(self._count, lane))
             for lane, width in enumerate(each)
         ]
 
-    def _start_processes(self, count: int) -> None:
+    def _start_processes(self, count: int) -> bool:
         context = system.process_context()
-        self._board = context.RawArray("q", self._layout.size)
-        self._pool = ProcessPoolExecutor(
-            count,
-            mp_context=context,
-            initializer=_start_reader,
-            initargs=(self._board, self._layout, context.Value("i", 0)),
-        )
+        try:
+            self._board = context.RawArray("q", self._layout.size)
+            self._pool = ProcessPoolExecutor(
+                count,
+                mp_context=context,
+                initializer=_start_reader,
+                initargs=(self._board, self._layout, context.Value("i", 0)),
+            )
+        except (OSError, NotImplementedError):
+            return False  # no shared memory or semaphores here, as in some containers
         # The processes start here, while no other thread runs that a copy could catch midway.
         self._pool.submit(_nothing)
+        return True
 
     def _start_here(
         self, lane: int, task: Callable[..., Any], arguments: Sequence[Any]
@@ -309,12 +311,12 @@ class Engine:
         pool, self._pool = self._pool, None
         if pool is None:
             return
-        import multiprocessing
-
         self._board[_Layout.STOP] = 1
+        # There is no public way to reach the pool's processes before Python 3.14.
+        processes = list((getattr(pool, "_processes", None) or {}).values())
         pool.shutdown(wait=False, cancel_futures=True)
         deadline = time.monotonic() + STOP_WITHIN
-        for process in multiprocessing.active_children():
+        for process in processes:
             process.join(max(0.0, deadline - time.monotonic()))
             if process.is_alive():
                 process.kill()

@@ -81,6 +81,11 @@ _BY_CAUSE: dict[tuple[Verdict, str | None], tuple[Action, str]] = {
         "may remove it, and bring it back to the source. If it was, check contracts, the insurer "
         "and the local rules on keeping records before the mirror's copy goes too.",
     ),
+    (Verdict.ORPHANED, Cause.RELEASED): (
+        Action.DECIDE_TO_KEEP,
+        "A clearance released it from the source: keep the mirror's copy, which may be the only "
+        "one here now.",
+    ),
     (Verdict.STALE, Cause.OLDER_VERSION): (
         Action.COPY,
         "The source is newer. Run the copy job and compare again. If it stays stale, the job "
@@ -134,13 +139,26 @@ _UNREADABLE_BY_SIDE = {
 }
 
 
+_ON_THE_SOURCE_ONLY = (
+    f"{_HOLD} The mirror does not hold it: have the source's disks checked, save what can still "
+    "be read, and compare again."
+)
+_ON_THE_MIRROR_ONLY = (
+    "It stands on the mirror only, so this may be the only copy: have the mirror's disks checked, "
+    "save what can still be read, and see why the source does not hold it."
+)
+
+
 def action_for(verdict: Verdict, cause: str | None, side: Side | None) -> tuple[Action, str]:
     """What to do about a verdict, in a word and in sentences."""
     known = _BY_CAUSE.get((verdict, cause))
+    if verdict is Verdict.UNREADABLE:
+        advice = known[1] if known else _UNREADABLE_BY_SIDE[side or Side.BOTH]
+        if side is not Side.MIRROR and not advice.startswith(_HOLD):
+            advice = f"{_HOLD} {advice}"
+        return Action.CHECK_THE_HARDWARE, advice
     if known is not None:
         return known
-    if verdict is Verdict.UNREADABLE:
-        return Action.CHECK_THE_HARDWARE, _UNREADABLE_BY_SIDE[side or Side.BOTH]
     action, advice = _CORRUPT_BY_SIDE[side or Side.UNKNOWN]
     if side is Side.MIRROR:
         advice = _MIRROR_BY_CAUSE.get(cause, advice)
@@ -156,6 +174,11 @@ def finding_of(row: Judged, damage: Damage | None = None, unconfirmed: str = "")
     sighting = row.source or row.mirror
     assert sighting is not None
     sentences = [_seen(row), _damage(row, damage), unconfirmed]
+    advice = action_for(judgement.verdict, judgement.cause, judgement.side)[1]
+    if judgement.verdict is Verdict.UNREADABLE and advice == _UNREADABLE_BY_SIDE[Side.SOURCE]:
+        advice = advice if row.mirror is not None else _ON_THE_SOURCE_ONLY
+    if judgement.verdict is Verdict.UNREADABLE and advice == _UNREADABLE_BY_SIDE[Side.MIRROR]:
+        advice = advice if row.source is not None else _ON_THE_MIRROR_ONLY
     return Finding(
         row.path,
         judgement.verdict,
@@ -163,7 +186,7 @@ def finding_of(row: Judged, damage: Damage | None = None, unconfirmed: str = "")
         judgement.side,
         sighting.size,
         " ".join(sentence for sentence in sentences if sentence),
-        action_for(judgement.verdict, judgement.cause, judgement.side)[1],
+        advice,
         row.other_path,
         damage,
     )
@@ -225,13 +248,21 @@ def _trouble_seen(row: Judged) -> str:
 
 
 def _described(sighting: Sighting) -> str:
-    when = datetime.fromtimestamp(sighting.mtime_ns // 1_000_000_000).astimezone()
-    date = f"{when:%Y-%m-%d %H:%M:%S}"
+    date = _date(sighting.mtime_ns)
     if sighting.kind is Kind.LINK:
         return f"a link to {printable(sighting.target or b'')}"
     if sighting.kind is Kind.OTHER:
         return f"neither a file nor a link, dated {date}"
     return f"{amount(sighting.size)}, dated {date}"
+
+
+def _date(mtime_ns: int) -> str:
+    """A date in this machine's time zone; file systems can hold some that no calendar has."""
+    seconds = mtime_ns // 1_000_000_000
+    try:
+        return f"{datetime.fromtimestamp(seconds).astimezone():%Y-%m-%d %H:%M:%S}"
+    except (OverflowError, ValueError, OSError):
+        return f"{seconds:,} s from 1970"
 
 
 def _damage(row: Judged, damage: Damage | None) -> str:

@@ -6,7 +6,6 @@ fingerprints are XXH3-128 (canonical, big-endian form) of each 64 MiB segment.
 
 from __future__ import annotations
 
-import mmap
 import queue
 import threading
 import time
@@ -61,8 +60,8 @@ class Hasher:
     """
 
     def __init__(self) -> None:
-        self._memory = mmap.mmap(-1, BLOCK * _BUFFERS)
-        whole = memoryview(self._memory)
+        # Not a shared mapping: a process that is copied must not go on in the same buffers.
+        whole = memoryview(bytearray(BLOCK * _BUFFERS))
         self._buffers = [whole[i * BLOCK : (i + 1) * BLOCK] for i in range(_BUFFERS)]
 
     @property
@@ -79,12 +78,15 @@ class Hasher:
     ) -> Content:
         """Everything that ``fill`` gives, which is expected to be ``size`` bytes.
 
+        Reading ends soon after ``size`` bytes, so that a file that grows as fast as it is read
+        comes to an end; `Content.size` then tells more than was expected.
+
         Contents over one segment get fingerprints; the reading of each segment is overlapped
         with its hashing when there is a core to spare or a disk to wait for.
         ``after_segment(offset)`` is called when the bytes up to ``offset`` are done with.
         Raises ReadFailed, and Stopped through ``watch``.
         """
-        state = _State(size > SEGMENT)
+        state = _State(size, size > SEGMENT)
         overlapped = size > SEGMENT and not watch.crowded()
         while True:
             started = time.perf_counter()
@@ -106,7 +108,7 @@ class Hasher:
         """One segment in this thread alone; returns the seconds spent waiting for the disk."""
         buffer = self._buffers[0]
         waited = 0.0
-        while state.segment_left:
+        while state.segment_left and not state.ended:
             watch.check()
             count, seconds = state.fill(fill, buffer)
             waited += seconds
@@ -136,7 +138,7 @@ class Hasher:
         thread.start()
         waited = 0.0
         try:
-            while state.segment_left:
+            while state.segment_left and not state.ended:
                 watch.check()
                 buffer = free.get()
                 count, seconds = state.fill(fill, buffer)
@@ -156,7 +158,8 @@ class Hasher:
 class _State:
     """How far a content has been read, and what it hashes to so far."""
 
-    def __init__(self, with_fingerprints: bool) -> None:
+    def __init__(self, expected: int, with_fingerprints: bool) -> None:
+        self._expected = expected
         self.whole = blake3()
         self.segment = xxhash.xxh3_128() if with_fingerprints else None
         self.fingerprints: list[bytes] = []
@@ -174,7 +177,7 @@ class _State:
         waited = (time.perf_counter() - started) - (time.thread_time() - worked)
         self.size += count
         self.segment_left -= count
-        self.ended = not count
+        self.ended = not count or self.size > self._expected
         return count, waited
 
     def end_segment(self) -> None:

@@ -14,6 +14,7 @@ from verifier.errors import RequestRefused
 
 if TYPE_CHECKING:
     from pathspec import GitIgnoreSpec
+    from pathspec.pattern import Pattern
 
 _FOLDERS_REMEMBERED = 4096
 
@@ -26,6 +27,10 @@ class Ignore:
 
     def __init__(self, *sets: Sequence[str]) -> None:
         self._specs = [_spec(patterns) for patterns in sets if any(patterns)]
+        self._folder_patterns = [
+            list(zip(filter(None, patterns), spec.patterns, strict=True))
+            for patterns, spec in zip(filter(any, sets), self._specs, strict=True)
+        ]
         self._any = bool(self._specs)
         self.ignores_folder = lru_cache(_FOLDERS_REMEMBERED)(self._ignores_folder)
 
@@ -34,7 +39,7 @@ class Ignore:
 
     def ignores(self, path: bytes) -> bool:
         """Whether a file, link or other at ``path`` is left out by its own name or folder's."""
-        name = path.decode("utf-8", "surrogateescape")
+        name = _text(path)
         return any(spec.match_file(name) for spec in self._specs)
 
     def ignores_at_or_above(self, path: bytes) -> bool:
@@ -47,17 +52,36 @@ class Ignore:
         return self.ignores(path)
 
     def _ignores_folder(self, path: bytes) -> bool:
-        name = path.decode("utf-8", "surrogateescape") + "/"
-        return any(spec.match_file(name) for spec in self._specs)
+        name = _text(path)
+        return any(_leaves_out_folder(patterns, name) for patterns in self._folder_patterns)
+
+
+def _text(path: bytes) -> str:
+    """The path as the patterns see it: their ``$`` would let a newline at the end pass."""
+    return path.decode("utf-8", "surrogateescape").replace("\n", "\ufdd0")
+
+
+def _leaves_out_folder(patterns: Iterable[tuple[str, Pattern]], name: str) -> bool:
+    """Whether the last pattern that matches the folder itself leaves it out.
+
+    A pattern that ends in ``/**`` matches what is in a folder, not the folder; others are told
+    by a slash that it is one.
+    """
+    left_out = False
+    for line, pattern in patterns:
+        seen_as = name if line.rstrip().endswith("/**") else name + "/"
+        if pattern.include is not None and pattern.match_file(seen_as) is not None:
+            left_out = pattern.include
+    return left_out
 
 
 def _spec(patterns: Iterable[str]) -> GitIgnoreSpec:
     # Imported here, because most runs have no pattern and need not pay for it.
     from pathspec import GitIgnoreSpec
 
-    lines = list(patterns)
+    lines = [line for line in patterns if line]
     for line in lines:
-        if line and not line.strip():
+        if not line.strip():
             raise RequestRefused(
                 "An ignore pattern is only blanks. Give a pattern such as '.DS_Store' or 'cache/'."
             )

@@ -220,10 +220,9 @@ class Finding(Struct, frozen=True):
     damage: Damage | None = None
 
 
-_UNSAFE_CATEGORIES: Final = frozenset({"Cc", "Cs", "Zl", "Zp"})
-_DIRECTION_MARKS: Final = frozenset(
-    "\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
-)
+_UNSAFE_CATEGORIES: Final = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+_JOINERS: Final = frozenset("\u200c\u200d")
+"""Invisible, and yet part of how many names are written."""
 
 
 def printable(path: bytes) -> str:
@@ -242,7 +241,7 @@ def _escaped(character: str) -> str:
     code = ord(character)
     if 0xDC80 <= code <= 0xDCFF:
         return f"\\x{code - 0xDC00:02x}"
-    if unicodedata.category(character) in _UNSAFE_CATEGORIES or character in _DIRECTION_MARKS:
+    if character not in _JOINERS and unicodedata.category(character) in _UNSAFE_CATEGORIES:
         return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
     return character
 

@@ -17,9 +17,10 @@ from typing import Final
 from msgspec import structs
 
 from verifier.engine import Lane, Watch
+from verifier.ignore import Ignore
 from verifier.model import Kind, Sighting
 from verifier.places.base import Look, Place, pack, unpack
-from verifier.walker import Entry
+from verifier.walker import Entry, walk, walk_dated
 
 BATCH: Final = 512
 """Paths of a batch: enough that handing it over costs little beside reading it."""
@@ -33,6 +34,22 @@ BATCHES_AHEAD: Final = 48
 
 INODES_REMEMBERED: Final = 100_000
 """Files with several names whose content is remembered; beyond, one may be read twice."""
+
+
+def read_tree(
+    place: Place,
+    lane: Lane,
+    look: Look,
+    ignore: Ignore | None = None,
+    now: Callable[[], float] = time.time,
+) -> Iterator[Sighting]:
+    """Every sighting below the place's root, in order of path.
+
+    Where no content is asked for the lane is not used: sizes and dates come with the listing.
+    """
+    if not look.content:
+        return walk_dated(place, ignore)
+    return sightings(place, walk(place, ignore), lane, look, now)
 
 
 def sightings(

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from itertools import islice
 from types import GenericAlias
 from typing import IO, Any, Final, Generic, TypeVar
@@ -48,6 +49,15 @@ class SortedSpill(Generic[T]):
         if len(self._held) >= self._in_memory:
             self._write_run()
 
+    def extend(self, values: Iterable[T]) -> None:
+        """Keep more values, in fewer calls."""
+        remaining = iter(values)
+        while more := list(islice(remaining, self._in_memory - len(self._held))):
+            self._held += more
+            self._count += len(more)
+            if len(self._held) >= self._in_memory:
+                self._write_run()
+
     def __iter__(self) -> Iterator[T]:
         self._held.sort(key=self._key)
         if not self._runs:
@@ -60,7 +70,8 @@ class SortedSpill(Generic[T]):
         self._held = []
         self._runs = []
         if self._file is not None:
-            self._file.close()
+            with suppress(OSError):  # a full disk may refuse what is left; nobody wants it now
+                self._file.close()
             self._file = None
 
     def _write_run(self) -> None:

@@ -8,8 +8,10 @@ every fallback, which is how the tests try them on a system that has the means.
 
 from __future__ import annotations
 
+import errno
 import gc
 import os
+import stat
 import sys
 from typing import TYPE_CHECKING, Final
 
@@ -43,6 +45,8 @@ def open_to_read(name: bytes, folder: int | None) -> int:
     ``folder`` is a descriptor that ``name`` is relative to, or None when ``name`` stands alone.
     A named pipe that stands where a file stood does not block.  Raises OSError.
     """
+    if not _NO_FOLLOW and stat.S_ISLNK(os.stat(name, dir_fd=folder, follow_symlinks=False).st_mode):
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP))
     if _NO_ATIME:
         try:
             return os.open(name, _TO_READ | _NO_ATIME, dir_fd=folder)
@@ -154,10 +158,14 @@ def sync_folder(folder: bytes) -> bool:
 
 
 def cores() -> int:
-    """The number of processor cores that this process may use."""
+    """The number of processor cores that this process may use.
+
+    Windows cannot wait for more than some sixty processes, so that not more count there.
+    """
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+    count = os.cpu_count() or 1
+    return min(count, 28) if sys.platform == "win32" else count
 
 
 def collect_garbage_seldom() -> None:

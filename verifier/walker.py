@@ -11,12 +11,14 @@ from __future__ import annotations
 import heapq
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from itertools import islice
 from operator import itemgetter
-from typing import Final
+from typing import Final, TypeVar
 
 from msgspec import Struct
 
+from verifier.errors import PlaceUnreachable
 from verifier.ignore import Ignore
 from verifier.model import Kind, Sighting, Trouble
 from verifier.places.base import Place, trouble_of
@@ -38,6 +40,9 @@ NAMES_IN_MEMORY: Final = 50_000
 """Names of one folder that are sorted in memory; a fuller folder is sorted through disk."""
 
 
+_NAMES_AT_ONCE: Final = 1000
+
+
 class Entry(Struct, frozen=True, gc=False):
     """A path that is to be looked at, or, with trouble, a folder that could not be listed."""
 
@@ -47,14 +52,15 @@ class Entry(Struct, frozen=True, gc=False):
 
     def sighting(self) -> Sighting:
         """The sighting of a folder that could not be listed."""
-        return Sighting(self.path, Kind.OTHER, 0, 0, trouble=self.trouble)
+        return _unlisted(self.path, Kind.OTHER, self.trouble)
 
 
-_Name = tuple[bytes, Kind | None]
+_Name = tuple[bytes, Kind | Sighting | None]
 """One name of a listed folder, in the order in which the walk comes to it.
 
-A folder has no kind, and stands in its parent's listing twice: as ``name`` to find out whether
-it can be listed, where its own sighting would sort, and as ``name/`` where its contents sort.
+A folder has neither kind nor sighting, and stands in its parent's listing twice: as ``name`` to
+find out whether it can be listed, where its own sighting would sort, and as ``name/`` where its
+contents sort.
 """
 
 _key = itemgetter(0)
@@ -75,43 +81,71 @@ def walk(place: Place, ignore: Ignore | None = None) -> Iterator[Entry]:
     A folder that cannot be listed is an entry with trouble; one that has gone since its parent
     was listed is passed over.  Raises PlaceUnreachable when the root cannot be listed.
     """
-    place.check()
-    lister = _Lister(place, ignore or Ignore())
-    try:
-        yield from _depth_first(lister)
-    finally:
-        lister.close()
+    return _depth_first(place, _Lister(place.list_folder, ignore or Ignore()), Entry)
 
 
-def _depth_first(lister: _Lister) -> Iterator[Entry]:
+def walk_dated(place: Place, ignore: Ignore | None = None) -> Iterator[Sighting]:
+    """As `walk`, with sizes and dates, which are taken while a folder is listed."""
+    return _depth_first(place, _Lister(place.list_dated, ignore or Ignore()), _unlisted)
+
+
+def _unlisted(path: bytes, kind: Kind, trouble: Trouble | None = None) -> Sighting:
+    return Sighting(path, kind, 0, 0, trouble=trouble)
+
+
+_List = Callable[[bytes], Iterator[tuple[bytes, Kind | Sighting | None]]]
+E = TypeVar("E", Entry, Sighting)
+
+
+def _depth_first(
+    place: Place, lister: _Lister, make: Callable[[bytes, Kind, Trouble | None], E]
+) -> Iterator[E]:
     """Without recursion: a tree may be deeper than Python's stack."""
     probed: dict[bytes, _Listing] = {}
-    stack = [(b"", iter(lister.take(b"").names))]
-    while stack:
-        prefix, names = stack[-1]
-        for name, kind in names:
-            if kind is not None:
-                yield Entry(prefix + name, kind)
-                continue
-            path = prefix + name
-            if not name.endswith(b"/"):
-                listing = lister.take(path)
-                if listing.trouble is None:
-                    probed[path] = listing
-                elif not listing.trouble.unsettled:
-                    yield Entry(path, Kind.OTHER, listing.trouble)
-            elif (below := probed.pop(path[:-1], None)) is not None:
-                stack.append((path, iter(below.names)))
-                break
-        else:
-            stack.pop()
+    stack: list[tuple[bytes, _Listing, Iterator[_Name]]] = []
+    try:
+        place.check()
+        top = lister.take(b"")
+        if top.trouble is not None:
+            raise PlaceUnreachable(
+                f"{place.at} cannot be listed. {top.trouble.detail} See what is wrong with it, "
+                "then start again."
+            )
+        stack.append((b"", top, iter(top.names)))
+        while stack:
+            prefix, listing, names = stack[-1]
+            for name, seen in names:
+                if type(seen) is Sighting:
+                    yield seen  # type: ignore[misc]  # a dated listing makes sightings
+                    continue
+                if seen is not None:
+                    yield make(prefix + name, seen, None)  # type: ignore[arg-type]
+                    continue
+                path = prefix + name
+                if not name.endswith(b"/"):
+                    below = lister.take(path)
+                    if below.trouble is None:
+                        probed[path] = below
+                    elif not below.trouble.unsettled:
+                        yield make(path, Kind.OTHER, below.trouble)
+                elif path[:-1] in probed:
+                    below = probed.pop(path[:-1])
+                    stack.append((path, below, iter(below.names)))
+                    break
+            else:
+                stack.pop()
+                listing.names.close()
+    finally:
+        lister.close()
+        for left in (*(each[1] for each in stack), *probed.values()):
+            left.names.close()
 
 
 class _Lister:
     """Lists folders when they are asked for, and ahead of that once the place proves slow."""
 
-    def __init__(self, place: Place, ignore: Ignore) -> None:
-        self._place = place
+    def __init__(self, list_folder: _List, ignore: Ignore) -> None:
+        self._list_folder = list_folder
         self._ignore = ignore
         self._lock = threading.Lock()
         self._work = threading.Condition(self._lock)
@@ -119,7 +153,7 @@ class _Lister:
         self._known: set[bytes] = set()
         self._order: list[bytes] = []
         self._busy: set[bytes] = set()
-        self._listed: dict[bytes, _Listing] = {}
+        self._listed: dict[bytes, _Listing | Exception] = {}
         self._ahead = 0
         self._crew: list[threading.Thread] = []
         self._waited = 0.0
@@ -133,11 +167,13 @@ class _Lister:
         with self._lock:
             while folder in self._busy:
                 self._done.wait()
-            listing = self._listed.pop(folder, None)
-            if listing is not None:
-                self._ahead -= len(listing.names)
+            listed = self._listed.pop(folder, None)
+            if isinstance(listed, Exception):
+                raise listed
+            if listed is not None:
+                self._ahead -= len(listed.names)
                 self._work.notify()
-                return listing
+                return listed
             self._known.discard(folder)
         listing = self._list(folder)
         with self._lock:
@@ -149,6 +185,9 @@ class _Lister:
         with self._lock:
             self._closing = True
             self._work.notify_all()
+            for listed in self._listed.values():
+                if isinstance(listed, _Listing):
+                    listed.names.close()
 
     def _take_here(self, folder: bytes) -> _Listing:
         self._known.discard(folder)
@@ -183,14 +222,18 @@ class _Lister:
                 self._known.discard(folder)
                 self._busy.add(folder)
                 self._lock.release()
+                listed: _Listing | Exception
                 try:
-                    listing = self._list(folder)
+                    listed = self._list(folder)
+                except Exception as error:  # it goes to whoever asks for this folder
+                    listed = error
                 finally:
                     self._lock.acquire()
                     self._busy.discard(folder)
-                self._listed[folder] = listing
-                self._ahead += len(listing.names)
-                self._remember_folders(listing)
+                self._listed[folder] = listed
+                if isinstance(listed, _Listing):
+                    self._ahead += len(listed.names)
+                    self._remember_folders(listed)
                 self._done.notify_all()
 
     def _remember_folders(self, listing: _Listing) -> None:
@@ -205,19 +248,21 @@ class _Lister:
     def _list(self, folder: bytes) -> _Listing:
         prefix = folder + b"/" if folder else b""
         listing = _Listing()
-        add, ignore = listing.names.add, self._ignore
         try:
-            for item in self._place.list_folder(folder):
-                name, kind = item
-                if kind is None:
-                    path = prefix + name
-                    if not ignore.ignores_folder(path):
-                        add(item)
-                        add((name + b"/", None))
-                        listing.folders.append(path)
-                elif not ignore or not ignore.ignores(prefix + name):
-                    add(item)
+            items = self._list_folder(folder)
+            while names := list(islice(items, _NAMES_AT_ONCE)):
+                if self._ignore:
+                    names = [item for item in names if not self._ignores(prefix, *item)]
+                listing.names.extend(names)
+                folders = [name for name, seen in names if seen is None]
+                listing.names.extend((name + b"/", None) for name in folders)
+                listing.folders += [prefix + name for name in folders]
         except OSError as error:
             listing.names.close()
             return _Listing(trouble_of(error))
         return listing
+
+    def _ignores(self, prefix: bytes, name: bytes, seen: Kind | Sighting | None) -> bool:
+        if seen is None:
+            return self._ignore.ignores_folder(prefix + name)
+        return self._ignore.ignores(prefix + name)

@@ -26,6 +26,7 @@ from verifier.model import (
     Side,
     Sighting,
     Verdict,
+    composed,
 )
 
 
@@ -92,7 +93,7 @@ class Comparison:
                 yield from self._both(row, row.path)
         yield from self._twins_and_moves()
         for unlisted in self._unlisted_rows:
-            yield _with_below(unlisted, self._unlisted[unlisted.path + b"/"])
+            yield _with_below(unlisted, self._unlisted[composed(unlisted.path) + b"/"])
 
     def judge(self, row: Judged, likeness: Likeness | None = None) -> Judgement:
         """The verdict on what ``row`` now holds, by the same rules."""
@@ -128,10 +129,10 @@ class Comparison:
     def _one_sided(self, row: Row) -> Iterator[Judged]:
         sighting = row.source or row.mirror
         assert sighting is not None
-        if self._unlisted and self._under_unlisted(row.path):
-            self.counts[UNREAD.verdict] += 1
-        elif sighting.trouble is not None:
+        if sighting.trouble is not None and sighting.kind is Kind.OTHER:
             yield from self._both(row, row.path)
+        elif sighting.trouble is None and self._unlisted and self._under_unlisted(row.path):
+            self.counts[UNREAD.verdict] += 1
         else:
             forms = self._mirror_forms if row.source is None else self._source_forms
             forms.add(Leftover(sighting, row.agreement))
@@ -143,11 +144,12 @@ class Comparison:
             for sighting in (row.source, row.mirror)
         ):
             return False
-        self._unlisted[row.path + b"/"] = 0
+        self._unlisted[composed(row.path) + b"/"] = 0
         self._unlisted_rows.append(row)
         return True
 
     def _under_unlisted(self, path: bytes) -> bool:
+        path = composed(path)
         slash = path.find(b"/")
         while slash >= 0:
             folder = path[: slash + 1]
@@ -182,6 +184,10 @@ class Comparison:
                 continue
             here = leftover is ends.source
             sighting = leftover.sighting
+            if sighting.trouble is None and self._unlisted and self._under_unlisted(sighting.path):
+                # It passed before the folder that it lies in under another form of its name.
+                self.counts[UNREAD.verdict] += 1
+                continue
             source, mirror = (sighting, None) if here else (None, sighting)
             judgement = judge(source, mirror, leftover.agreement, True)
             if both:

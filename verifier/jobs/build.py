@@ -15,8 +15,7 @@ from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside
 from verifier.manifest import ManifestWriter
 from verifier.places.base import Look
-from verifier.reading import sightings
-from verifier.walker import walk
+from verifier.reading import read_tree
 
 
 class Built(Struct, frozen=True):
@@ -53,15 +52,15 @@ def build(
     troubled = 0
     with (
         ManifestWriter(out, tree.at, ignore, now) as writer,
-        Engine([None, 1] if progress.watched else [None]) as engine,
+        Engine([None, 1], inline=not look.content) as engine,
     ):
         lane = engine.lanes[0]
         sizer = Sizer(tree.place, engine.lanes[-1], patterns)
-        if progress.watched:
+        if progress.watched and look.content:
             sizer.start()
         gauge = Gauge(tree.path.name or tree.at, lambda: lane.bytes_read, lambda: sizer.total)
         with progress.show([gauge] if look.content else []):
-            for sighting in sightings(tree.place, walk(tree.place, patterns), lane, look, now):
+            for sighting in read_tree(tree.place, lane, look, patterns, now):
                 writer.add(sighting)
                 if sighting.trouble is not None:
                     troubled += 1

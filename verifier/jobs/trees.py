@@ -15,8 +15,7 @@ from verifier.manifest import ManifestReader, looks_like_manifest
 from verifier.model import Kind, Sighting, printable
 from verifier.places.base import Look, Place
 from verifier.places.folder import FolderPlace
-from verifier.reading import sightings
-from verifier.walker import walk
+from verifier.reading import read_tree
 
 
 class Tree:
@@ -62,7 +61,7 @@ class Tree:
         self, lane: Lane, look: Look, ignore: Ignore, now: Callable[[], float]
     ) -> Iterator[Sighting]:
         if self.place is not None:
-            return sightings(self.place, walk(self.place, ignore), lane, look, now)
+            return read_tree(self.place, lane, look, ignore, now)
         assert self._manifest is not None
         known = iter(self._manifest)
         if not ignore:
@@ -154,8 +153,7 @@ class Sizer:
     def _add_up(self) -> None:
         total = 0
         try:
-            entries = walk(self._place, self._ignore)
-            for sighting in sightings(self._place, entries, self._lane, Look(content=False)):
+            for sighting in read_tree(self._place, self._lane, Look(content=False), self._ignore):
                 if sighting.kind is Kind.FILE:
                     total += sighting.size // max(1, sighting.links)
         except (VerifierError, RuntimeError):

@@ -57,6 +57,9 @@ class Place(Protocol):
         A folder's kind is None.  Raises OSError.
         """
 
+    def list_dated(self, folder: bytes) -> Iterator[tuple[bytes, Sighting | None]]:
+        """As `list_folder`, each with its sighting by size and dates, None for a folder."""
+
     def look_at(
         self,
         paths: Sequence[bytes],

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import stat
+import sys
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from os import close, fstat
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from blake3 import blake3
 from msgspec import structs
@@ -22,6 +24,9 @@ from verifier.system import open_to_read, read_blocks
 
 BATCH_BYTES: Final = 64 * 1024 * 1024
 """Bytes after which a batch leaves the rest of its files to tasks of their own."""
+
+_NAMES: Final = sys.getfilesystemencoding()
+"""How the system's names are written as text, which is undone at once: names are bytes here."""
 
 # Names that are looked up for each small file are bound to the module: it shows.
 _FILE: Final = Kind.FILE
@@ -68,37 +73,63 @@ class FolderPlace:
         From the second time on it must also be the same folder as the first time.
         """
         try:
-            with os.scandir(system.long_path(self.root)) as items:
+            with _Below(self) as below, below.listed(b"") as (_, items):
                 next(items, None)
             found = os.stat(self.root)
         except OSError as error:
-            raise PlaceUnreachable(
-                f"{self.at} cannot be read as a folder ({error.strerror}). Check that it is "
-                "mounted and that you may list it, then start again."
-            ) from error
+            raise self.unreachable(error) from error
+        self.recognise(found)
+
+    def recognise(self, found: os.stat_result) -> None:
+        """Remember which folder stands at the root; raises PlaceUnreachable if another does."""
+        identity = (found.st_dev, found.st_ino)
         if self._identity is None:
-            self._identity = (found.st_dev, found.st_ino)
-        elif self._identity != (found.st_dev, found.st_ino):
+            self._identity = identity
+        elif self._identity != identity:
             raise PlaceUnreachable(
                 f"{self.at} was unmounted or replaced while it was being read, so nothing that "
                 "was read is believed. Check that it is mounted, then start again."
             )
 
+    def unreachable(self, error: OSError) -> PlaceUnreachable:
+        """The sentence for a root that the system does not give."""
+        return PlaceUnreachable(
+            f"{self.at} cannot be read as a folder ({error.strerror}). Check that it is mounted "
+            "and that you may list it, then start again."
+        )
+
     def list_folder(self, folder: bytes) -> Iterator[tuple[bytes, Kind | None]]:
         """The names in ``folder``, in the system's order.  Raises OSError."""
-        with _Below(self.root) as below:
-            listable = below.listable(folder)
-            try:
-                with os.scandir(listable) as items:
-                    for item in items:
-                        name = item.name
-                        yield (
-                            name if isinstance(name, bytes) else os.fsencode(name),
-                            _FILE if item.is_file(follow_symlinks=False) else _kind(item),
-                        )
-            finally:
-                if isinstance(listable, int):
-                    os.close(listable)
+        with _Below(self) as below, below.listed(folder) as (_, items):
+            for item in items:
+                name = item.name
+                yield (
+                    name if isinstance(name, bytes) else name.encode(_NAMES, "surrogateescape"),
+                    _FILE if item.is_file(follow_symlinks=False) else _kind(item),
+                )
+
+    def list_dated(self, folder: bytes) -> Iterator[tuple[bytes, Sighting | None]]:
+        """The names in ``folder``, each with its sighting by size and dates.  Raises OSError."""
+        prefix = folder + b"/" if folder else b""
+        with _Below(self) as below, below.listed(folder) as (descriptor, items):
+            for item in items:
+                name = item.name
+                if isinstance(name, str):
+                    name = name.encode(_NAMES, "surrogateescape")
+                try:
+                    if item.is_file(follow_symlinks=False):
+                        found = item.stat(follow_symlinks=False)
+                        yield name, _file(prefix + name, found)
+                    elif _kind(item) is None:
+                        yield name, None
+                    elif item.is_symlink() and descriptor is not None:
+                        target = os.readlink(name, dir_fd=descriptor)
+                        found = item.stat(follow_symlinks=False)
+                        yield name, _sighting(prefix + name, found, target=target)
+                    else:
+                        yield name, _glance(below, prefix + name)
+                except OSError as error:
+                    yield name, _with_trouble(prefix + name, trouble_of(error))
 
     def look_at(
         self,
@@ -109,7 +140,7 @@ class FolderPlace:
         watch: Watch,
     ) -> list[Sighting]:
         """A sighting for each path, in order."""
-        with _Below(self.root) as below:
+        with _Below(self) as below:
             if not look.content:
                 return [_glance(below, path) for path in paths]
             reader = _Reader(below, look, now, watch)
@@ -128,12 +159,12 @@ class FolderPlace:
         self, path: bytes, look: Look, now: Callable[[], float], watch: Watch
     ) -> Sighting:
         """The sighting of one file with its content read."""
-        with _Below(self.root) as below:
+        with _Below(self) as below:
             return _Reader(below, look, now, watch).read(path)
 
     def open(self, path: bytes) -> FolderFile:
         """A file for reading parts of it.  Raises OSError."""
-        with _Below(self.root) as below:
+        with _Below(self) as below:
             return FolderFile(below.open(path))
 
 
@@ -165,15 +196,24 @@ class _Below:
     The folder opened last is kept: neighbours come one after the other.
     """
 
-    def __init__(self, root: bytes) -> None:
-        self._root_path = root
+    def __init__(self, place: FolderPlace) -> None:
+        self._place = place
+        self._root_path = place.root
         self._root: int | None = None
         self._folder: int | None = None
         self._folder_path: bytes | None = None
 
     def __enter__(self) -> _Below:
         if system.READS_BELOW_FOLDER:
-            self._root = system.open_folder(self._root_path, None)
+            try:
+                self._root = system.open_folder(self._root_path, None)
+            except OSError as error:
+                raise self._place.unreachable(error) from error
+            try:
+                self._place.recognise(fstat(self._root))
+            except BaseException:
+                close(self._root)
+                raise
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -182,11 +222,20 @@ class _Below:
                 os.close(descriptor)
         self._folder = self._root = None
 
-    def listable(self, folder: bytes) -> int | bytes:
-        """What ``os.scandir`` takes for ``folder``.  Raises OSError."""
+    @contextmanager
+    def listed(self, folder: bytes) -> Iterator[tuple[int | None, Iterator[os.DirEntry[Any]]]]:
+        """The names in ``folder``, and its descriptor where there is one.  Raises OSError."""
         if self._root is None:
-            return system.long_path(os.path.join(self._root_path, folder))
-        return self._descend(folder)
+            whole = system.long_path(os.path.join(self._root_path, folder))
+            with os.scandir(whole) as items:
+                yield None, items
+            return
+        descriptor = self._descend(folder)
+        try:
+            with os.scandir(descriptor) as items:
+                yield descriptor, items
+        finally:
+            os.close(descriptor)
 
     def place(self, path: bytes) -> tuple[bytes, int | None]:
         """The name to give to the system, and the folder descriptor that it is relative to."""
@@ -282,6 +331,7 @@ class _Reader:
             or after.st_size != size
             or before.st_mtime_ns != mtime_ns
             or before.st_ctime_ns != ctime_ns
+            or not -_LATEST_NS <= mtime_ns <= _LATEST_NS
         ):
             return None
         self._read_at_once += count
@@ -303,6 +353,7 @@ class _Reader:
     def tell(self) -> None:
         """Add what was read at once to the count of bytes read."""
         self._watch.has_read(self._read_at_once)
+        self._bytes_left -= self._read_at_once
         self._read_at_once = 0
 
     def read_with_others(self, path: bytes) -> Sighting:
@@ -431,6 +482,31 @@ def _glance(below: _Below, path: bytes) -> Sighting:
     return _sighting(path, found, target=target)
 
 
+_LATEST_NS: Final = 2**63 - 1
+
+
+def _storable(date_ns: int) -> int:
+    """A date as it can be stored: some file systems hold dates that no 64 bits can."""
+    return (
+        date_ns
+        if -_LATEST_NS <= date_ns <= _LATEST_NS
+        else max(-_LATEST_NS, min(date_ns, _LATEST_NS))
+    )
+
+
+def _file(path: bytes, found: os.stat_result) -> Sighting:
+    return Sighting(
+        path,
+        _FILE,
+        found.st_size,
+        _storable(found.st_mtime_ns),
+        _storable(found.st_ctime_ns),
+        found.st_dev,
+        found.st_ino,
+        found.st_nlink,
+    )
+
+
 def _sighting(
     path: bytes,
     found: os.stat_result,
@@ -440,14 +516,15 @@ def _sighting(
     target: bytes | None = None,
     trouble: Trouble | None = None,
 ) -> Sighting:
-    mode = found.st_mode
-    kind = Kind.FILE if stat.S_ISREG(mode) else Kind.LINK if stat.S_ISLNK(mode) else Kind.OTHER
+    kind = _FILE
+    if found.st_mode & _KIND != _REGULAR:
+        kind = Kind.LINK if stat.S_ISLNK(found.st_mode) else Kind.OTHER
     return Sighting(
         path,
         kind,
         0 if kind is Kind.OTHER else found.st_size,
-        found.st_mtime_ns,
-        found.st_ctime_ns,
+        _storable(found.st_mtime_ns),
+        _storable(found.st_ctime_ns),
         found.st_dev,
         found.st_ino,
         found.st_nlink,

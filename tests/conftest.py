@@ -1,0 +1,53 @@
+"""What every test may ask for, and the reasons for which a test is skipped on this machine."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    if os.name == "posix" and os.geteuid() == 0:
+        return
+    for item in items:
+        if item.get_closest_marker("root"):
+            item.add_marker(pytest.mark.skip(reason="needs root, to mount or to change the user"))
+
+
+MEMORY = Path("/dev/shm")
+ROOM_IN_MEMORY = 4 << 30
+
+
+@pytest.fixture(scope="module")
+def large_tmp(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A folder for hundreds of thousands of files: in memory, where there is room for that."""
+    roomy = MEMORY.is_dir() and shutil.disk_usage(MEMORY).free > ROOM_IN_MEMORY
+    parent = MEMORY if roomy else tmp_path_factory.getbasetemp()
+    folder = Path(tempfile.mkdtemp(prefix="verifier-test-", dir=parent))
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.fixture
+def open_tmp(tmp_path: Path) -> Iterator[Path]:
+    """A temporary folder that other users may enter, which pytest's own are not."""
+    folder = Path(tempfile.mkdtemp(prefix="verifier-test-"))
+    folder.chmod(0o755)
+    yield folder
+    shutil.rmtree(folder)
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 1 MiB, which is soon full.  For root only."""
+    mount = tmp_path / "small-disk"
+    mount.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", mount], check=True)
+    yield mount
+    subprocess.run(["umount", "-l", mount], check=True)
