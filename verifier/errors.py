@@ -4,6 +4,7 @@ The family::
 
     VerifierError                 3  something could not be reached, read or finished
     ├── RequestRefused            2  the command line asks for what cannot be right
+    │   └── SettingsRefused       2  the settings file says what cannot be right, or is not there
     ├── PlaceUnreachable          3  a place is not there, or is not what it should be
     ├── ManifestRefused           3  a manifest is cut short, edited, unsorted or too new
     ├── OutputFailed              3  a result could not be written; nothing is left half-written
@@ -29,6 +30,13 @@ class RequestRefused(VerifierError):
     exit_status = 2
 
 
+class SettingsRefused(RequestRefused):
+    """The settings file is missing, malformed or contradicts itself.
+
+    The sentence names the file, the key, what was found there and what was expected.
+    """
+
+
 class PlaceUnreachable(VerifierError):
     """A place is missing, is no folder or manifest, or cannot be opened."""
 
@@ -40,8 +48,12 @@ class ManifestRefused(VerifierError):
     """
 
     def __init__(self, file: str, line: int, reason: str, next_step: str) -> None:
-        super().__init__(f"{file}, line {line}: {reason}. {next_step}")
+        super().__init__(file, line, reason, next_step)
         self.line = line
+
+    def __str__(self) -> str:
+        file, line, reason, next_step = self.args
+        return f"{file}, line {line}: {reason}. {next_step}"
 
 
 class OutputFailed(VerifierError):

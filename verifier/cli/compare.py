@@ -24,7 +24,7 @@ from verifier.reporting import documents, text
 @options.place("mirror")
 @click.option(
     "--baseline",
-    type=click.Path(path_type=Path),
+    type=options.Named(),
     metavar="MANIFEST",
     help="A manifest of what both sides once agreed on; it shows which side is right.",
 )
@@ -42,7 +42,7 @@ from verifier.reporting import documents, text
 @click.option(
     "--paths",
     "paths_file",
-    type=click.Path(path_type=Path),
+    type=options.Named(),
     metavar="FILE",
     help="Write the path of every finding to FILE, each ended by a NUL byte.",
 )

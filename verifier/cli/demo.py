@@ -17,7 +17,7 @@ from verifier.reporting import text
 @click.command("demo", epilog="Example: verifier demo --keep lantern-marsh")
 @click.option(
     "--keep",
-    type=click.Path(path_type=Path),
+    type=options.Named(),
     metavar="DIR",
     help="Leave the two copies in DIR, to try things by hand.",
 )

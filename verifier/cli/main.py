@@ -8,6 +8,7 @@ from __future__ import annotations
 import signal
 import sys
 from importlib import import_module
+from pathlib import Path
 from typing import Final, NoReturn
 
 import click
@@ -19,6 +20,7 @@ _COMMANDS: Final = {
     "compare": "Compare a source with its mirror, by content, and say what to do.",
     "damage": "Show where and how two files differ.",
     "demo": "Try it all on a small made-up studio, with planted faults.",
+    "hours": "Show when it may read: the hours in which nobody works.",
     "manifest": "Write down what a folder holds, with a digest of every file.",
 }
 
@@ -47,13 +49,24 @@ class _Commands(click.Group):
     epilog="Example: verifier compare /volumes/bench/current-surveys "
     "/volumes/vault/current-surveys",
 )
+@click.option(
+    "--config",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="The settings file, for commands that need one. Without it: $VERIFIER_CONFIG, then "
+    "the user's own, then the system's.",
+)
 @click.version_option(__version__, message="verifier %(version)s")
-def verifier() -> None:
+@click.pass_context
+def verifier(context: click.Context, config: Path | None) -> None:
     """Check, by reading every byte, that a mirror truly matches its source.
 
     Nothing is ever written to what is checked. Exit status: 0 nothing needs you, 1 there are
-    findings, 2 the command line is wrong, 3 something could not be reached, read or finished.
+    findings, 2 the command line or the settings are wrong, 3 something could not be reached, read
+    or finished.
     """
+    # Only the name is kept: a command that needs settings loads them with `settings.load`.
+    context.obj = config
 
 
 def run() -> NoReturn:

@@ -24,7 +24,7 @@ from verifier.reporting import text
 @click.option(
     "--out",
     required=True,
-    type=click.Path(path_type=Path),
+    type=options.Named(),
     metavar="FILE",
     help="Where to write it; a name that ends in .gz is compressed.",
 )

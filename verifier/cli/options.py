@@ -24,9 +24,25 @@ past_cache = click.option(
 )
 
 
+class Named(click.ParamType[Path]):
+    """A path that a person gives; an empty one is a script's unset variable, not this folder."""
+
+    name = "path"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Path:
+        """The path; a usage error when it is empty."""
+        if isinstance(value, Path):
+            return value
+        if not str(value):
+            self.fail("an empty name was given. Name a folder or a file.", param, ctx)
+        return Path(str(value))
+
+
 def place(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """An argument that names a folder or a manifest."""
-    return click.argument(name, type=click.Path(path_type=Path))
+    return click.argument(name, type=Named())
 
 
 def print_bytes(pieces: Iterable[bytes]) -> None:

@@ -1,0 +1,118 @@
+"""The settings as frozen values, one for each section of the file.
+
+They are made whole and never change.  Nothing here may read a file, check a rule or know TOML.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import time, timedelta
+from pathlib import Path
+from typing import TypeVar
+
+from msgspec import Struct
+
+from verifier.errors import RequestRefused
+from verifier.hours import WorkingHours
+from verifier.settings.addresses import Address
+from verifier.settings.quoting import did_you_mean
+from verifier.settings.words import Rate
+
+
+class Studio(Struct, frozen=True):
+    """Who it is for, its time zone, and where the records and the pages go."""
+
+    name: str
+    timezone: str
+    ledger: Path
+    reports: Path
+
+
+class Pace(Struct, frozen=True):
+    """How fast reading may be.  None is as fast as the disks; ``yield_above`` is from 0 to 1."""
+
+    at_most: Rate | None
+    yield_above: float | None
+
+
+class Mirror(Struct, frozen=True):
+    """One copy of a share."""
+
+    name: str
+    at: Address
+    off_site: bool
+
+
+class Share(Struct, frozen=True):
+    """A tree that the studio works on, and its mirrors.
+
+    ``mirror_runs`` is the wall-clock time at which the copy job starts each day, or None when
+    copies are always due; ``mirror_takes`` is how long a run lasts at most.  ``surge_above`` is
+    from 0 to 1.
+    """
+
+    name: str
+    source: Address
+    mirrors: tuple[Mirror, ...]
+    mirror_runs: time | None
+    mirror_takes: timedelta
+    ignore: tuple[str, ...]
+    slack: timedelta
+    surge_above: float
+
+    def mirror(self, name: str) -> Mirror:
+        """The mirror of that name.  Raises RequestRefused."""
+        return _named(name, self.mirrors, f'mirror of the share "{self.name}"')
+
+
+class Audit(Struct, frozen=True):
+    """On which nights (days on which they begin, 0 is Monday) every byte is read again."""
+
+    nights: tuple[int, ...]
+    every_byte_within: timedelta
+
+
+class Clearance(Struct, frozen=True):
+    """What must hold before a folder may leave the source; the source is not a copy."""
+
+    copies: int
+    off_site: int
+    read_within: timedelta
+    quiet_for: timedelta
+
+
+class Notify(Struct, frozen=True):
+    """Who is told.  The addresses hold ``${VARIABLE}`` as written; see `with_secrets`."""
+
+    to: tuple[str, ...]
+
+
+class Settings(Struct, frozen=True):
+    """Everything that the settings file says."""
+
+    file: Path
+    studio: Studio
+    hours: WorkingHours
+    pace: Pace
+    shares: tuple[Share, ...]
+    audit: Audit
+    clearance: Clearance
+    notify: Notify
+
+    def share(self, name: str) -> Share:
+        """The share of that name.  Raises RequestRefused."""
+        return _named(name, self.shares, "share")
+
+
+_Named = TypeVar("_Named", Share, Mirror)
+
+
+def _named(name: str, among: Sequence[_Named], what: str) -> _Named:
+    for each in among:
+        if each.name == name:
+            return each
+    names = [each.name for each in among]
+    known = ", ".join(names) or "none"
+    raise RequestRefused(
+        f'There is no {what} called "{name}"{did_you_mean(name, names)}; known: {known}.'
+    )
