@@ -14,6 +14,25 @@ from verifier import system
 from verifier.errors import OutputFailed
 from verifier.model import printable
 
+_unfinished: set[Path] = set()
+
+
+def discard_unfinished() -> None:
+    """Remove what is being written, when the process is to end without its usual ways."""
+    for partial in list(_unfinished):
+        with contextlib.suppress(OSError):
+            os.unlink(partial)
+
+
+def try_out(path: Path) -> None:
+    """Raises OutputFailed when `whole_file` could not even begin to write ``path``.
+
+    Asked before long work, so that it is not done in vain.
+    """
+    partial = _begin(path)
+    partial.close()
+    _discard(Path(partial.name))
+
 
 @contextlib.contextmanager
 def whole_file(path: Path) -> Iterator[BinaryIO]:
@@ -23,10 +42,8 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
     without an exception, and removed when it does not; what stood at ``path`` is untouched till
     then.  Raises OutputFailed for anything that the system refuses.
     """
-    partial = path.parent / f".verifier-{os.urandom(8).hex()}.partial"
-    with failures_named(path):
-        _refuse_to_replace_what_is_no_file(path)
-        file = open(partial, "x+b")  # noqa: SIM115 (closed below, before it is renamed)
+    file = _begin(path)
+    partial = Path(file.name)
     try:
         with failures_named(path):
             with file:
@@ -34,11 +51,25 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
                 file.flush()
                 os.fsync(file.fileno())
             os.replace(partial, path)
+            _unfinished.discard(partial)
     except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(partial)
+        _discard(partial)
         raise
     system.sync_folder(os.fsencode(path.parent))
+
+
+def _begin(path: Path) -> BinaryIO:
+    partial = path.parent / f".verifier-{os.urandom(8).hex()}.partial"
+    with failures_named(path):
+        _refuse_to_replace_what_is_no_file(path)
+        _unfinished.add(partial)
+        return open(partial, "x+b")
+
+
+def _discard(partial: Path) -> None:
+    with contextlib.suppress(OSError):
+        os.unlink(partial)
+    _unfinished.discard(partial)
 
 
 @contextlib.contextmanager

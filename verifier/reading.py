@@ -29,6 +29,9 @@ FIRST_BATCH: Final = 32
 """Paths of the first batch; each next one is twice as large, so that small trees use all
 readers too."""
 
+FIRST_BATCHES: Final = 4
+"""Batches that are sent before the first sighting is asked for."""
+
 BATCHES_AHEAD: Final = 48
 """Batches that may be on their way or wait for an earlier one: some 25,000 paths."""
 
@@ -61,18 +64,27 @@ def sightings(
 ) -> Iterator[Sighting]:
     """The sightings of ``entries``, in their order.
 
+    Reading begins at once, not with the first sighting that is asked for, so that two places
+    are read side by side from their first files on.
     ``now`` gives the seconds since 1970 and must be a function that can be sent to a reader.
     Raises what a lane raises: ReadersLost, Stopped.
     """
     ahead = _Ahead(place, lane, look, now)
     batches = _batches(entries)
     waiting: deque[_Batch] = deque()
-    while True:
-        while len(waiting) < BATCHES_AHEAD and (group := next(batches, None)) is not None:
+
+    def send(ahead_of: int) -> None:
+        while len(waiting) < ahead_of and (group := next(batches, None)) is not None:
             waiting.append(ahead.send(group))
-        if not waiting:
-            return
-        yield from waiting.popleft().in_order(ahead)
+
+    def in_order() -> Iterator[Sighting]:
+        while waiting:
+            send(BATCHES_AHEAD)
+            yield from waiting.popleft().in_order(ahead)
+            send(FIRST_BATCHES)
+
+    send(FIRST_BATCHES)
+    return in_order()
 
 
 def read_again(

@@ -118,6 +118,38 @@ def long_path(path: bytes) -> bytes:
     return b"\\\\?\\" + whole
 
 
+def location(path: bytes) -> tuple[bytes, bytes] | None:
+    """The device and the path on it that ``path`` leads to, seen through every mount.
+
+    Two names of one folder, one of them by a bind mount, have one location.  ``path`` must be
+    absolute and free of links.  None where the system does not tell.  Source: proc(5), mountinfo.
+    """
+    if PLAIN or sys.platform != "linux":
+        return None
+    try:
+        with open("/proc/self/mountinfo", "rb") as mounts:
+            lines = mounts.read().splitlines()
+    except OSError:
+        return None
+    best: tuple[bytes, bytes, bytes] | None = None
+    for line in lines:
+        _, _, device, root, point, *_ = line.split(b" ")
+        root, point = _unescaped(root), _unescaped(point)
+        below = path == point or path.startswith(point.rstrip(b"/") + b"/")
+        if below and (best is None or len(point) >= len(best[2])):
+            best = device, root, point
+    if best is None:
+        return None
+    device, root, point = best
+    return device, (root.rstrip(b"/") + b"/" + path[len(point) :].lstrip(b"/")).rstrip(b"/")
+
+
+def _unescaped(field: bytes) -> bytes:
+    """Blanks and the like stand in mountinfo as a backslash and three octal digits."""
+    first, *rest = field.split(b"\\")
+    return first + b"".join(bytes([int(part[:3], 8)]) + part[3:] for part in rest)
+
+
 def die_with_parent() -> bool:
     """Have the kernel end this process when the one that started it ends.  Linux only."""
     if PLAIN or sys.platform != "linux":
@@ -185,6 +217,7 @@ __all__ = [
     "die_with_parent",
     "drop_cached",
     "expect_whole_read",
+    "location",
     "long_path",
     "open_folder",
     "open_to_read",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from pathlib import Path
 
@@ -66,6 +67,8 @@ def command(
     corrupt, orphaned, unreadable, unsettled or unread. What looks corrupt is read a second time,
     past the cache, before it is called so.
     """
+    if not math.isfinite(slack):
+        raise click.BadParameter("it must be a number of seconds.", param_hint="--slack")
     request = Request(
         source,
         mirror,
@@ -76,7 +79,7 @@ def command(
         () if paths_file is None else (paths_file,),
     )
     result = compare(request, Terminal())
-    if paths_file is not None:
+    if paths_file is not None and result.finished:
         with whole_file(paths_file) as file:
             for each in result.findings:
                 file.write(os.fsencode(each.path) + b"\0")

@@ -5,7 +5,7 @@ Commands are imported when they are called, so that ``--help`` answers at once.
 
 from __future__ import annotations
 
-import signal
+import os
 import sys
 from importlib import import_module
 from pathlib import Path
@@ -14,6 +14,7 @@ from typing import Final, NoReturn
 import click
 
 from verifier import __version__, system
+from verifier.cli import options, stopping
 from verifier.errors import VerifierError
 
 _COMMANDS: Final = {
@@ -71,24 +72,43 @@ def verifier(context: click.Context, config: Path | None) -> None:
 
 def run() -> NoReturn:
     """Run the command line and end the process with its exit status."""
-    signal.signal(signal.SIGTERM, _stop)
+    _open_missing_streams()
+    stopping.heed_signals()
     system.collect_garbage_seldom()
     try:
         status = verifier.main(standalone_mode=False)
+        sys.stdout.flush()
     except click.ClickException as error:
         error.show()
         status = error.exit_code
+    except options.PrintingFailed as error:
+        print(error, file=sys.stderr)
+        status = _output_lost()
     except VerifierError as error:
         print(error, file=sys.stderr)
         status = error.exit_status
     except (KeyboardInterrupt, click.Abort):
-        print("Stopped before the work was done; nothing was left half-written.", file=sys.stderr)
+        print(stopping.SENTENCE, file=sys.stderr)
         status = 3
     except BrokenPipeError:
-        sys.stderr.close()
-        status = 3
-    sys.exit(status if isinstance(status, int) else 0)
+        status = _output_lost()  # whoever read it has had enough, and knows
+    stopping.end(status if isinstance(status, int) else 0)
 
 
-def _stop(number: int, frame: object) -> NoReturn:
-    raise KeyboardInterrupt
+def _open_missing_streams() -> None:
+    """Give a caller who closed our streams empty ones; no file of ours may take their place."""
+    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(descriptor)
+    if sys.stdout is None:
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+
+
+def _output_lost() -> int:
+    """Have nothing more written to a standard output that does not take it."""
+    descriptor = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(descriptor, 1)
+    os.close(descriptor)
+    return 3

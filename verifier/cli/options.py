@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
+
+from verifier.errors import OutputFailed
 
 as_json = click.option("--json", "json_wanted", is_flag=True, help="Print one JSON document.")
 
@@ -45,15 +48,37 @@ def place(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     return click.argument(name, type=Named())
 
 
+class PrintingFailed(OutputFailed):
+    """Standard output took no more."""
+
+
+@contextmanager
+def _printing() -> Iterator[None]:
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise PrintingFailed(
+            f"The result could not be printed ({error.strerror}). Make room where standard output "
+            "goes, or send it elsewhere, and run it again."
+        ) from error
+
+
 def print_bytes(pieces: Iterable[bytes]) -> None:
-    """Pieces of a document to standard output."""
-    for piece in pieces:
-        sys.stdout.buffer.write(piece)
-    sys.stdout.buffer.flush()
+    """Pieces of a document to standard output.  Raises PrintingFailed."""
+    with _printing():
+        for piece in pieces:
+            sys.stdout.buffer.write(piece)
 
 
 def print_lines(lines: Iterable[str]) -> None:
-    """Lines for people to standard output; what the terminal cannot show is escaped."""
+    """Lines for people to standard output; what it cannot show is escaped.
+
+    Raises PrintingFailed.
+    """
     encoding = sys.stdout.encoding or "utf-8"
-    for line in lines:
-        print(line.encode(encoding, "backslashreplace").decode(encoding))
+    with _printing():
+        for line in lines:
+            print(line.encode(encoding, "backslashreplace").decode(encoding))

@@ -62,6 +62,8 @@ def _with_agreements(rows: Iterator[Row], baseline: Iterable[Sighting]) -> Itera
             yield row._replace(agreement=agreement_from(known))
         else:
             yield row
+    for _ in agreed:
+        pass  # read to its end: only there a manifest shows whether it was edited
 
 
 def agreement_from(sighting: Sighting) -> Agreement | None:

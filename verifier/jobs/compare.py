@@ -16,7 +16,7 @@ from msgspec import Struct, structs
 from verifier.damage import Bounds, examine
 from verifier.diff.comparison import Comparison, Judged
 from verifier.engine import Engine, Lane
-from verifier.errors import Stopped
+from verifier.errors import RequestRefused, Stopped
 from verifier.findings import finding_of
 from verifier.ignore import Ignore
 from verifier.jobs.progress import Gauge, Progress
@@ -33,6 +33,7 @@ from verifier.model import (
     Trouble,
     Verdict,
 )
+from verifier.output import try_out
 from verifier.places.base import Look, OpenFile, Place
 from verifier.reading import read_again, sighting_from
 from verifier.spill import SortedSpill
@@ -104,8 +105,14 @@ def compare(request: Request, progress: Progress, now: Callable[[], float] = tim
     source, mirror = open_tree(request.source), open_tree(request.mirror)
     refuse_overlap(source, mirror)
     baseline = None if request.baseline is None else open_tree(request.baseline)
+    if baseline is not None and baseline.place is not None:
+        raise RequestRefused(
+            f"{baseline.at} is a folder, and a baseline is a manifest. Name a file that "
+            "'verifier manifest' wrote on a day when all was well."
+        )
     for output in request.outputs:
         refuse_output_inside(output, source, mirror)
+        try_out(output)
     work = _Work(request, source, mirror, baseline, progress, now)
     return work.run()
 

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from verifier import system
 from verifier.engine import Lane
 from verifier.errors import PlaceUnreachable, RequestRefused, VerifierError
 from verifier.ignore import Ignore
@@ -50,8 +51,14 @@ class Tree:
     def sightings(
         self, lane: Lane, look: Look, ignore: Ignore, now: Callable[[], float] = time.time
     ) -> Iterator[Sighting]:
-        """Every sighting of the tree in order of path, counted as it passes."""
-        for sighting in self._uncounted(lane, look, ignore, now):
+        """Every sighting of the tree in order of path, counted as it passes.
+
+        Reading begins at once.
+        """
+        return self._counted(self._uncounted(lane, look, ignore, now))
+
+    def _counted(self, stream: Iterator[Sighting]) -> Iterator[Sighting]:
+        for sighting in stream:
             if sighting.kind is Kind.FILE:
                 self.files += 1
                 self.bytes += sighting.size
@@ -132,6 +139,16 @@ def _is_below(inner: bytes, outer: bytes) -> bool:
 
 
 def _is_at_or_below(inner: bytes, outer: bytes) -> bool:
+    """By name, and where the system can tell, by where the names lead through its mounts."""
+    if _begins_with(inner, outer):
+        return True
+    here, there = system.location(inner), system.location(outer)
+    if here is None or there is None or here[0] != there[0]:
+        return False
+    return _begins_with(here[1], there[1])
+
+
+def _begins_with(inner: bytes, outer: bytes) -> bool:
     inner, outer = os.path.normcase(inner), os.path.normcase(outer)
     return inner == outer or inner.startswith(outer.rstrip(os.sep.encode()) + os.sep.encode())
 

@@ -119,7 +119,9 @@ class FolderPlace:
                 try:
                     if item.is_file(follow_symlinks=False):
                         found = item.stat(follow_symlinks=False)
-                        yield name, _file(prefix + name, found)
+                        regular = found.st_mode & _KIND == _REGULAR
+                        path = prefix + name
+                        yield name, _file(path, found) if regular else _glance(below, path)
                     elif _kind(item) is None:
                         yield name, None
                     elif item.is_symlink() and descriptor is not None:
