@@ -115,14 +115,11 @@ class Hasher:
             if not count:
                 break
             watch.has_read(count)
-            block = buffer[:count]
-            state.whole.update(block)
-            if state.segment is not None:
-                state.segment.update(block)
+            state.update(buffer[:count])
         return waited
 
     def _segment_overlapped(self, fill: Source, state: _State, watch: Watch) -> float:
-        """One segment with a second thread that digests while this one reads."""
+        """One segment with a second thread that hashes, so that this one does nothing but read."""
         free: queue.SimpleQueue[memoryview] = queue.SimpleQueue()
         full: queue.SimpleQueue[tuple[memoryview, int] | None] = queue.SimpleQueue()
         for buffer in self._buffers:
@@ -131,7 +128,7 @@ class Hasher:
         def digest() -> None:
             while (block := full.get()) is not None:
                 buffer, count = block
-                state.whole.update(buffer[:count])
+                state.update(buffer[:count])
                 free.put(buffer)
 
         thread = threading.Thread(target=digest, name="digest")
@@ -146,8 +143,6 @@ class Hasher:
                 if not count:
                     break
                 watch.has_read(count)
-                if state.segment is not None:
-                    state.segment.update(buffer[:count])
                 full.put((buffer, count))
         finally:
             full.put(None)
@@ -179,6 +174,11 @@ class _State:
         self.segment_left -= count
         self.ended = not count or self.size > self._expected
         return count, waited
+
+    def update(self, block: memoryview) -> None:
+        self.whole.update(block)
+        if self.segment is not None:
+            self.segment.update(block)
 
     def end_segment(self) -> None:
         filled = SEGMENT - self.segment_left
