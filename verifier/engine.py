@@ -8,7 +8,6 @@ Each place gets a lane of its own: places are different disks and are read side 
 from __future__ import annotations
 
 import heapq
-import signal
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -119,8 +118,7 @@ _reader: _Reader | None = None
 
 def _start_reader(board: Board, layout: _Layout, next_number: Any) -> None:
     global _reader
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    system.leave_signals_to_parent()
     system.die_with_parent()
     system.collect_garbage_seldom()
     with next_number.get_lock():
@@ -273,7 +271,8 @@ class Engine:
         except (OSError, NotImplementedError):
             return False  # no shared memory or semaphores here, as in some containers
         # The processes start here, while no other thread runs that a copy could catch midway.
-        self._pool.submit(_nothing)
+        with system.signals_held():
+            self._pool.submit(_nothing)
         return True
 
     def _start_here(

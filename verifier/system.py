@@ -11,8 +11,11 @@ from __future__ import annotations
 import errno
 import gc
 import os
+import signal
 import stat
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -189,6 +192,29 @@ def sync_folder(folder: bytes) -> bool:
     return True
 
 
+@contextmanager
+def signals_held() -> Iterator[None]:
+    """Have signals wait until the context ends, where the system can: a process that is copied
+    in the meantime must not be caught before it is itself."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def leave_signals_to_parent() -> None:
+    """In a reading process: Ctrl-C is for the parent, which tells its readers what to do."""
+    signal.set_wakeup_fd(-1)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT, signal.SIGTERM})
+
+
 def cores() -> int:
     """The number of processor cores that this process may use.
 
@@ -217,6 +243,7 @@ __all__ = [
     "die_with_parent",
     "drop_cached",
     "expect_whole_read",
+    "leave_signals_to_parent",
     "location",
     "long_path",
     "open_folder",
@@ -224,5 +251,6 @@ __all__ = [
     "process_context",
     "read_blocks",
     "read_into",
+    "signals_held",
     "sync_folder",
 ]

@@ -157,6 +157,8 @@ def test_a_place_that_is_not_there_ends_with_3(bench: Tree, tmp_path: Path) -> N
 
 def test_the_command_and_the_module_are_the_same_program(pair: tuple[Tree, Tree]) -> None:
     script = Path(sys.executable).parent / "verifier"
+    if not script.exists():
+        pytest.skip("the package is not installed for this Python, only found on its path")
     run = subprocess.run([script, "compare", *pair, "--json"], capture_output=True, cwd="/")
     assert run.returncode == 0
     found, by_module = json.loads(run.stdout), compare(*pair).document

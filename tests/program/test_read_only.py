@@ -38,7 +38,8 @@ def pair(tmp_path: Path) -> tuple[Path, Path]:
     mirror = source.copy_to(tmp_path / "share/vault")
     mirror.flip_bit(f"{project}/flights/large.mp4").delete(f"{project}/notes/plan.txt")
     mirror.flip_bit(f"{project}/orthos/harbour.tif").files("stray")
-    os.chmod(source.at("shut"), 0)
+    if os.geteuid() == 0:  # who may read it all the same
+        os.chmod(source.at("shut"), 0)
     return source.root, mirror.root
 
 

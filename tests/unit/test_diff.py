@@ -35,6 +35,7 @@ from verifier.model import (
     Sighting,
     Trouble,
     Verdict,
+    composed,
 )
 from verifier.spill import SortedSpill
 
@@ -254,15 +255,18 @@ class Oracle:
         alone: tuple[Side, Side] = ({}, {})
         for path in source.keys() | mirror.keys():
             here, there = source.get(path), mirror.get(path)
-            if here is not None and there is not None:
+            if (here is not None and there is not None) or (
+                (here or there).trouble is not None and (here or there).kind is Kind.OTHER
+            ):
                 self._judge(here, there, path)
-            elif any(path.startswith(folder + b"/") for folder in self._unlisted):
+            elif (here or there).trouble is None and self._below_an_unlisted(path):
                 self.counts[Verdict.UNREAD] += 1
-            elif (here or there).trouble is not None:
-                self._judge(here, there, path)
             else:
                 alone[here is None][path] = here or there
         self._pair(*alone)
+
+    def _below_an_unlisted(self, path: bytes) -> bool:
+        return any(composed(path).startswith(composed(folder) + b"/") for folder in self._unlisted)
 
     @staticmethod
     def _folders_unlisted(source: Side, mirror: Side) -> set[bytes]:
@@ -287,6 +291,10 @@ class Oracle:
                 verdict = judge(source.pop(here), mirror.pop(there), agreed, True).verdict
                 self.counts[verdict] += 1
                 self.twins.append((here, there))
+        for side in (source, mirror):
+            for path in [path for path, seen in side.items() if seen.trouble is not None]:
+                seen = side.pop(path)
+                self._judge(*((seen, None) if side is source else (None, seen)), path)
         self.counts[Verdict.MISSING] += len(source)
         self.counts[Verdict.ORPHANED] += len(mirror)
         here, there = (

@@ -182,6 +182,7 @@ def test_a_file_with_several_names_is_read_once(tmp_path, lane, monkeypatch):
 
 def test_a_file_that_changed_between_two_of_its_names_is_read_again(tmp_path, monkeypatch):
     monkeypatch.setattr(reading, "FIRST_BATCH", 1)
+    monkeypatch.setattr(reading, "FIRST_BATCHES", 1)
     monkeypatch.setattr(reading, "BATCHES_AHEAD", 1)
     tree = Tree(tmp_path / "bench").file("a", b"flown").hard_link("z", "a")
     found = sightings(
