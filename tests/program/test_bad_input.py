@@ -496,3 +496,16 @@ class BindMount:
 
     def __exit__(self, *_: object) -> None:
         subprocess.run(["umount", "-l", self._at], check=True)
+
+
+@pytest.mark.parametrize("command", ["compare", "manifest"])
+def test_a_temporary_folder_inside_a_tree_is_refused(
+    pair: tuple[Tree, Tree], tmp_path: Path, command: str
+) -> None:
+    source, mirror = pair
+    (source.root / "tmp").mkdir()
+    more = [mirror] if command == "compare" else ["--out", tmp_path / "out"]
+    outcome = verifier(command, source, *more, environment={"TMPDIR": str(source.root / "tmp")})
+    assert outcome.status == 2
+    assert "TMPDIR" in outcome.err
+    assert not list((source.root / "tmp").iterdir())

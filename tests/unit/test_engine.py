@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from verifier import system
-from verifier.engine import LONG_AT_ONCE, Engine, Lane, Watch
+from verifier.engine import HANDED_OVER, LONG_AT_ONCE, Engine, Lane, Watch
 from verifier.errors import ReadersLost, RequestRefused, Stopped, VerifierError
 
 WAIT = 20.0
@@ -50,29 +50,36 @@ class Bench:
 
 def test_the_lowest_rank_starts_first_and_among_equals_the_one_sent_first():
     bench = Bench(width=1)
-    for rank, name in ((0, "now"), (5, "e"), (3, "c"), (3, "d"), (1, "a"), (2, "b")):
+    for rank, name in ((0, "now"), (5, "soon"), (3, "c"), (3, "d"), (1, "a"), (2, "b"), (4, "e")):
         bench.submit(rank, name)
-    for name in ("now", "a", "b", "c", "d", "e"):
-        assert bench.started[-1] == name
+    for name in ("now", "soon", "a", "b", "c", "d", "e"):
         bench.end(name)
+    assert bench.started == ["now", "soon", "a", "b", "c", "d", "e"]
 
 
 def test_long_and_short_tasks_go_by_rank_alike_while_there_is_room_for_both():
     bench = Bench(width=1)
-    for rank, name in ((0, "now"), (3, "short"), (1, "long"), (2, "short too"), (4, "long too")):
+    for rank, name in (
+        (0, "now"),
+        (0, "soon"),
+        (3, "short"),
+        (1, "long"),
+        (2, "short too"),
+        (4, "long too"),
+    ):
         bench.submit(rank, name, long=name.startswith("long"))
-    for name in ("now", "long", "short too", "short", "long too"):
-        assert bench.started[-1] == name
+    for name in ("now", "soon", "long", "short too", "short", "long too"):
         bench.end(name)
+    assert bench.started == ["now", "soon", "long", "short too", "short", "long too"]
 
 
-def test_as_many_tasks_run_at_once_as_the_lane_is_wide():
+def test_twice_as_many_tasks_are_handed_over_as_the_lane_is_wide():
     bench = Bench(width=3)
-    for number in range(5):
+    for number in range(8):
         bench.submit(number, str(number))
-    assert list(bench.running) == ["0", "1", "2"]
+    assert list(bench.running) == ["0", "1", "2", "3", "4", "5"]
     bench.end("1")
-    assert list(bench.running) == ["0", "2", "3"]
+    assert list(bench.running) == ["0", "2", "3", "4", "5", "6"]
 
 
 def test_long_tasks_are_limited_and_short_ones_pass_those_that_wait():
@@ -110,10 +117,10 @@ def test_width_and_rank_hold_whatever_comes_and_goes(width, steps):
 
     def check_nothing_waits_that_could_run() -> None:
         long_running = sum(sent[name][2] for name in bench.running)
-        assert len(bench.running) <= width
+        assert len(bench.running) <= HANDED_OVER * width
         assert long_running <= long_width
         waiting = [name for name in sent if name not in bench.started]
-        if len(bench.running) < width:
+        if len(bench.running) < HANDED_OVER * width:
             assert not [name for name in waiting if not sent[name][2]]
             assert long_running == long_width or not waiting
 

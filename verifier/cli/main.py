@@ -74,7 +74,7 @@ def run() -> NoReturn:
     """Run the command line and end the process with its exit status."""
     _open_missing_streams()
     stopping.heed_signals()
-    system.collect_garbage_seldom()
+    system.suit_interpreter_to_streams()
     try:
         status = verifier.main(standalone_mode=False)
         sys.stdout.flush()

@@ -11,6 +11,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from typing import Final, NoReturn
 
 from verifier import output
@@ -20,7 +21,8 @@ PATIENCE: Final = 0.7
 
 SENTENCE: Final = "Stopped before the work was done; nothing was left half-written."
 
-_noticed = threading.Event()
+_noticed = False
+"""A plain value: a lock could be held by the very step that a second signal interrupts."""
 
 
 def heed_signals() -> None:
@@ -37,7 +39,7 @@ def end(status: int) -> NoReturn:
     """End the process; after a signal at once, for a reader may hang where nothing answers."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    if _noticed.is_set():
+    if _noticed:
         for stream in (sys.stdout, sys.stderr):
             try:
                 stream.flush()
@@ -48,14 +50,19 @@ def end(status: int) -> NoReturn:
 
 
 def _stop(number: int, frame: object) -> NoReturn:
-    _noticed.set()
+    global _noticed
+    # One is enough: a second Ctrl-C would only break into the tidying up after the first.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    _noticed = True
     raise KeyboardInterrupt
 
 
 def _insist(told: int) -> None:
     while os.read(told, 1)[0] not in (signal.SIGINT, signal.SIGTERM):
         pass
-    if not _noticed.wait(PATIENCE):
+    time.sleep(PATIENCE)
+    if not _noticed:
         output.discard_unfinished()
         os.write(2, f"{SENTENCE}\n".encode())
         os._exit(3)

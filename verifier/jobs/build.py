@@ -12,7 +12,7 @@ from verifier.engine import Engine
 from verifier.errors import RequestRefused
 from verifier.ignore import Ignore
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside
+from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside, refuse_temporary_inside
 from verifier.manifest import ManifestWriter
 from verifier.places.base import Look
 from verifier.reading import read_tree
@@ -47,6 +47,7 @@ def build(
             f"{tree.at} is a manifest already. Name the folder to build a manifest of."
         )
     refuse_output_inside(out, tree)
+    refuse_temporary_inside(tree)
     patterns = Ignore(ignore)
     started = time.perf_counter()
     troubled = 0

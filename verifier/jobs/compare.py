@@ -20,7 +20,14 @@ from verifier.errors import RequestRefused, Stopped
 from verifier.findings import finding_of
 from verifier.ignore import Ignore
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.trees import Sizer, Tree, open_tree, refuse_output_inside, refuse_overlap
+from verifier.jobs.trees import (
+    Sizer,
+    Tree,
+    open_tree,
+    refuse_output_inside,
+    refuse_overlap,
+    refuse_temporary_inside,
+)
 from verifier.measures import count
 from verifier.model import (
     DEFAULT_SLACK_NS,
@@ -110,6 +117,7 @@ def compare(request: Request, progress: Progress, now: Callable[[], float] = tim
             f"{baseline.at} is a folder, and a baseline is a manifest. Name a file that "
             "'verifier manifest' wrote on a day when all was well."
         )
+    refuse_temporary_inside(source, mirror)
     for output in request.outputs:
         refuse_output_inside(output, source, mirror)
         try_out(output)

@@ -16,7 +16,7 @@ from verifier.manifest import ManifestReader, looks_like_manifest
 from verifier.model import Kind, Sighting, printable
 from verifier.places.base import Look, Place
 from verifier.places.folder import FolderPlace
-from verifier.reading import read_tree
+from verifier.reading import INODES_REMEMBERED, read_tree
 
 
 class Tree:
@@ -134,6 +134,19 @@ def refuse_output_inside(output: Path, *trees: Tree) -> None:
             )
 
 
+def refuse_temporary_inside(*trees: Tree) -> None:
+    """Raises RequestRefused when what must be put aside would be written into a checked tree."""
+    import tempfile  # takes longer to load than most of what a small job needs
+
+    folder = os.path.realpath(os.fsencode(tempfile.gettempdir()))
+    for tree in trees:
+        if tree.place is not None and _is_at_or_below(folder, tree.place.root):
+            raise RequestRefused(
+                f"The temporary folder {printable(folder)} lies inside {tree.at}, and nothing is "
+                "ever written into a tree that is checked. Set TMPDIR to a folder elsewhere."
+            )
+
+
 def _is_below(inner: bytes, outer: bytes) -> bool:
     return inner != outer and _is_at_or_below(inner, outer)
 
@@ -169,10 +182,18 @@ class Sizer:
 
     def _add_up(self) -> None:
         total = 0
+        counted: set[tuple[int, int]] = set()
         try:
             for sighting in read_tree(self._place, self._lane, Look(content=False), self._ignore):
-                if sighting.kind is Kind.FILE:
-                    total += sighting.size // max(1, sighting.links)
+                if sighting.kind is not Kind.FILE:
+                    continue
+                if sighting.links > 1:
+                    inode = (sighting.device, sighting.inode)
+                    if inode in counted:
+                        continue
+                    if len(counted) < INODES_REMEMBERED:
+                        counted.add(inode)
+                total += sighting.size
         except (VerifierError, RuntimeError):
             return  # a total is a courtesy; the reading itself will tell what is wrong
         self.total = total
