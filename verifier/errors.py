@@ -8,6 +8,9 @@ The family::
     ├── PlaceUnreachable          3  a place is not there, or is not what it should be
     ├── ManifestRefused           3  a manifest is cut short, edited, unsorted or too new
     ├── OutputFailed              3  a result could not be written; nothing is left half-written
+    ├── LedgerRefused             3  a ledger is no ledger, unsound, too new, or in a share
+    │   └── ShiftRunning          3  another shift works with the ledger
+    ├── LedgerFailed              3  the ledger could not be read or written on; what it holds stays
     ├── ReadersLost               3  a reading process died; what was judged is not complete
     └── Stopped                   3  the user stopped the work, and it is not complete
 
@@ -58,6 +61,18 @@ class ManifestRefused(VerifierError):
 
 class OutputFailed(VerifierError):
     """A file of results could not be written."""
+
+
+class LedgerRefused(VerifierError):
+    """A ledger that cannot be opened or believed, or stands where none may be."""
+
+
+class ShiftRunning(LedgerRefused):
+    """Another shift works with the ledger; the sentence says which process, and since when."""
+
+
+class LedgerFailed(VerifierError):
+    """Reading or writing the ledger failed; nothing of the failed step is recorded."""
 
 
 class ReadersLost(VerifierError):

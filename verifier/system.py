@@ -175,6 +175,38 @@ def process_context() -> BaseContext:
     return multiprocessing.get_context("spawn")
 
 
+def lock_alone(descriptor: int) -> bool | None:
+    """Lock an open file for this process alone, until the descriptor is closed or it dies.
+
+    False when another process holds it; None where the system has no such lock, or not for the
+    file's disk.  The lock is on the open file: a copy of the descriptor in a forked process holds
+    it too.
+    """
+    if PLAIN:
+        return None
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            os.lseek(descriptor, _LOCKED_BYTE, os.SEEK_SET)
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except ImportError:
+        return None
+    except OSError as error:
+        if error.errno in (errno.EWOULDBLOCK, errno.EACCES, errno.EAGAIN, errno.EDEADLK):
+            return False
+        return None
+    return True
+
+
+_LOCKED_BYTE: Final = 1 << 30
+"""Where Windows locks: far from what the file says, which others must be able to read."""
+
+
 def sync_folder(folder: bytes) -> bool:
     """Make a rename in ``folder`` survive a power cut, where the system can."""
     if PLAIN or not _DIRECTORY:

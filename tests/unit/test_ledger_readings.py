@@ -1,0 +1,307 @@
+"""Readings are recorded within a second, and what to read next follows from what stands there."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from msgspec import structs
+from test_ledger import (
+    NOW,
+    SOURCE,
+    VAULT,
+    content,
+    file,
+    known,
+    paths,
+    read,
+    record,
+    unlisted,
+    walked,
+)
+
+from verifier.ledger import Due, Ledger, PlaceName, PlaceReadings, Totals
+from verifier.ledger import work as work_module
+from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Iterator[Ledger]:
+    with Ledger(tmp_path / "ledger.db") as opened:
+        yield opened
+
+
+often = settings(max_examples=150, deadline=None, database=None)
+
+EIO = Trouble("input-output-error", "The system said: Input/output error (EIO) at byte 4,096.")
+
+
+# --------------------------------------------------------------------------------------- recording
+
+
+def test_a_reading_brings_its_digest_fingerprints_and_time(ledger):
+    walked(ledger, SOURCE, [file("a")])
+    reading = structs.replace(read(file("a"), 5, NOW - 9), fingerprints=(bytes(16), b"\1" * 16))
+    record(ledger, SOURCE, reading)
+    assert known(ledger, SOURCE)[b"a"].sighting == reading
+    assert (ledger.readings.recorded, ledger.readings.outdated) == (1, 0)
+
+
+@pytest.mark.parametrize(
+    ("what", "value"), [("size", 1001), ("mtime_ns", 1), ("ctime_ns", 1), ("inode", 8)]
+)
+def test_a_reading_of_a_file_that_is_not_as_it_was_seen_is_left_out(ledger, what, value):
+    walked(ledger, SOURCE, [file("a")])
+    record(ledger, SOURCE, structs.replace(read(file("a")), **{what: value}))
+    assert known(ledger, SOURCE)[b"a"].sighting == file("a")
+    assert (ledger.readings.recorded, ledger.readings.outdated) == (0, 1)
+
+
+def test_a_reading_of_what_the_last_walk_did_not_see_is_left_out(ledger):
+    walked(ledger, SOURCE, [file("a/b"), Sighting(b"link", Kind.LINK, 1, 1, target=b"x")])
+    record(ledger, SOURCE, read(file("a/c")), read(file("new/c")), read(file("link")))
+    record(ledger, VAULT, read(file("a/b")))
+    assert not any(
+        each.read_as_it_is
+        for each in known(ledger, SOURCE).values()
+        if each.sighting.kind is Kind.FILE
+    )
+    assert known(ledger, VAULT) == {}
+    assert ledger.readings.outdated == 4
+
+
+def test_a_glance_without_a_digest_is_no_reading(ledger):
+    walked(ledger, SOURCE, [file("a")])
+    record(ledger, SOURCE, file("a"))
+    assert not known(ledger, SOURCE)[b"a"].read_as_it_is
+
+
+def test_a_reading_that_failed_is_recorded_with_its_trouble_and_time(ledger):
+    walked(ledger, SOURCE, [file("a")])
+    record(ledger, SOURCE, read(file("a")))
+    record(ledger, SOURCE, structs.replace(file("a"), trouble=EIO))
+    held = known(ledger, SOURCE)[b"a"]
+    assert held.sighting == structs.replace(file("a"), trouble=EIO, read_at=NOW)
+    assert held.read_as_it_is
+    record(ledger, SOURCE, read(file("a"), 2, NOW + 5))
+    assert known(ledger, SOURCE)[b"a"].sighting == read(file("a"), 2, NOW + 5)
+
+
+def test_a_file_that_could_not_even_be_looked_at_is_recorded_with_its_trouble(ledger):
+    walked(ledger, SOURCE, [file("a"), file("b")])
+    record(ledger, SOURCE, read(file("a")), unlisted("a"), read(file("b")))
+    held = known(ledger, SOURCE)
+    assert held[b"a"].sighting.trouble.cause == "permission-denied"
+    assert held[b"a"].sighting.size == 1000
+    assert held[b"b"].sighting.digest == content(1)
+
+
+def test_a_file_that_has_gone_is_left_to_the_next_walk(ledger):
+    walked(ledger, SOURCE, [file("a")])
+    record(ledger, SOURCE, unlisted("a", CHANGED_WHILE_READ))
+    assert known(ledger, SOURCE)[b"a"].sighting == file("a")
+    assert [each.path for each in ledger.work.unread(SOURCE)] == [b"a"]
+
+
+def committed(path: Path) -> list[bytes]:
+    """What another process sees."""
+    with Ledger(path) as other:
+        return [name for name, each in known(other, SOURCE).items() if each.read_as_it_is]
+
+
+def test_readings_are_committed_together_once_the_first_is_a_second_old(ledger):
+    walked(ledger, SOURCE, [file("a"), file("b"), file("c")])
+    ledger.readings.add(SOURCE, read(file("a")), 100.0)
+    ledger.readings.add(SOURCE, read(file("b")), 100.99)
+    assert committed(ledger.path) == []
+    ledger.readings.add(SOURCE, read(file("c")), 101.0)
+    assert committed(ledger.path) == [b"a", b"b", b"c"]
+
+
+def test_readings_that_come_seldom_are_committed_by_the_clock_alone(ledger):
+    walked(ledger, SOURCE, [file("a")])
+    ledger.readings.add(SOURCE, read(file("a")), 100.0)
+    ledger.readings.tick(100.5)
+    assert committed(ledger.path) == []
+    ledger.readings.tick(101.0)
+    assert committed(ledger.path) == [b"a"]
+
+
+def test_readings_are_committed_when_the_clock_is_set_back(ledger):
+    walked(ledger, SOURCE, [file("a")])
+    ledger.readings.add(SOURCE, read(file("a")), 100.0)
+    ledger.readings.tick(40.0)
+    assert committed(ledger.path) == [b"a"]
+
+
+def test_closing_commits_what_is_held(tmp_path):
+    path = tmp_path / "closed.db"
+    with Ledger(path) as ledger:
+        walked(ledger, SOURCE, [file("a")])
+        ledger.readings.add(SOURCE, read(file("a")), 100.0)
+    assert committed(path) == [b"a"]
+
+
+def test_readings_are_counted_for_the_shift_and_the_place(ledger):
+    tree = [file("a", 10), file("b", 20), file("c", 40)]
+    walked(ledger, SOURCE, tree)
+    walked(ledger, VAULT, tree)
+    number = ledger.readings.shift = ledger.shifts.start(NOW)
+    record(ledger, SOURCE, *map(read, tree[:2]))
+    record(ledger, SOURCE, structs.replace(tree[2], trouble=EIO))
+    record(ledger, VAULT, read(tree[2]))
+    ledger.shifts.end(number, NOW + 60, "working-hours")
+    ledger.shifts.end(number, NOW + 90, "signal")
+    shift = ledger.shifts.last()
+    assert (shift.started, shift.ended, shift.stopped_by) == (NOW, NOW + 60, "working-hours")
+    assert shift.readings == (
+        PlaceReadings(SOURCE, 3, 30, 1),
+        PlaceReadings(VAULT, 1, 40, 0),
+    )
+    ledger.shifts.start(NOW + 100)
+    assert [each.ended for each in ledger.shifts.all()] == [NOW + 60, None]
+
+
+# ------------------------------------------------------------------------------- what to read next
+
+
+def names(due) -> list[bytes]:
+    return [each.path for each in due]
+
+
+def test_new_and_changed_files_are_to_be_read_by_path_and_links_are_not(ledger):
+    link = Sighting(b"a-link", Kind.LINK, 3, 1, target=b"x/y")
+    tree = [file("b/c/d", 5), file("b-c"), file("b.c"), file("a"), link]
+    walked(ledger, SOURCE, tree)
+    assert list(ledger.work.unread(SOURCE)) == [
+        Due(b"a", 1000),
+        Due(b"b-c", 1000),
+        Due(b"b.c", 1000),
+        Due(b"b/c/d", 5),
+    ]
+    record(ledger, SOURCE, *map(read, tree[:4]))
+    assert list(ledger.work.unread(SOURCE)) == []
+    walked(ledger, SOURCE, [*tree[1:], file("b/c/d", 6)])
+    assert list(ledger.work.unread(SOURCE)) == [Due(b"b/c/d", 6)]
+    assert ledger.work.totals(SOURCE) == Totals(5, 4, 3006, 1, 6)
+
+
+def test_a_wanted_file_stays_wanted_until_it_is_read_past_the_cache(ledger):
+    walked(ledger, SOURCE, [file("a"), file("b")])
+    record(ledger, SOURCE, read(file("a")), read(file("b")))
+    assert ledger.readings.want(SOURCE, [b"a", b"missing", b"none/at/all"], "second reading") == 1
+    assert list(ledger.work.wanted(SOURCE)) == [Due(b"a", 1000, NOW, "second reading")]
+    assert ledger.work.totals(SOURCE).wanted_bytes == 1000
+    record(ledger, SOURCE, read(file("a"), 1, NOW + 1))
+    assert names(ledger.work.wanted(SOURCE)) == [b"a"]
+    record(ledger, SOURCE, read(file("a"), 1, NOW + 2), past_cache=True)
+    assert names(ledger.work.wanted(SOURCE)) == []
+    ledger.readings.want(SOURCE, [b"a", b"b"], "found while checking around")
+    ledger.readings.unwant(SOURCE, [b"a", b"missing"])
+    assert names(ledger.work.wanted(SOURCE)) == [b"b"]
+    walked(ledger, SOURCE, [file("a"), file("b", 5)])
+    assert names(ledger.work.wanted(SOURCE)) == []
+    assert names(ledger.work.unread(SOURCE)) == [b"b"]
+
+
+def test_a_reading_from_before_the_wish_does_not_fulfil_it(ledger):
+    walked(ledger, SOURCE, [file("a")])
+    ledger.readings.add(SOURCE, read(file("a")), 100.0, past_cache=True)
+    ledger.readings.want(SOURCE, [b"a"], "second reading")
+    assert names(ledger.work.wanted(SOURCE)) == [b"a"]
+
+
+def test_the_longest_unread_come_first_and_what_is_read_goes_to_the_end(ledger):
+    tree = [file(name) for name in ("a", "b/c", "b/d", "e")]
+    walked(ledger, SOURCE, tree)
+    for number, each in enumerate((tree[2], tree[0], tree[3], tree[1])):
+        record(ledger, SOURCE, read(each, 1, NOW + number // 2))
+    order = [b"a", b"b/d", b"e", b"b/c"]
+    assert names(ledger.work.longest_unread(SOURCE)) == order
+    assert ledger.work.oldest_read(SOURCE) == NOW
+    stream = ledger.work.longest_unread(SOURCE)
+    first = next(stream)
+    record(ledger, SOURCE, read(tree[0], 1, NOW + 99))
+    assert names(ledger.work.longest_unread(SOURCE, first)) == [b"b/d", b"e", b"b/c", b"a"]
+    assert names(ledger.work.longest_unread(SOURCE)) == [b"b/d", b"e", b"b/c", b"a"]
+    assert ledger.work.read_since(SOURCE, NOW + 1) == (3, 3000)
+
+
+def test_a_stream_goes_on_while_what_it_gives_is_recorded_and_gives_nothing_twice(
+    ledger, monkeypatch
+):
+    monkeypatch.setattr(work_module, "_FILES_AT_ONCE", 3)
+    tree = [file(f"{number // 7}/{number:03d}") for number in range(50)]
+    walked(ledger, SOURCE, tree)
+    by_path = {each.path: each for each in tree}
+    given_out = []
+    for due in ledger.work.unread(SOURCE):
+        record(ledger, SOURCE, read(by_path[due.path], 1, NOW))
+        given_out.append(due.path)
+    assert given_out == sorted(by_path)
+    audited = []
+    for due in itertools.islice(ledger.work.longest_unread(SOURCE), 50):
+        record(ledger, SOURCE, read(by_path[due.path], 1, NOW + 1))
+        audited.append(due.path)
+    assert sorted(audited) == sorted(by_path)
+
+
+def test_a_place_that_is_not_known_yet_has_nothing_to_read(ledger):
+    place = PlaceName("delivered-surveys", "vault")
+    assert ledger.work.totals(place) == Totals()
+    assert names(ledger.work.unread(place)) == []
+    assert names(ledger.work.wanted(place)) == []
+    assert names(ledger.work.longest_unread(place)) == []
+    assert ledger.work.oldest_read(place) is None
+
+
+_share = itertools.count()
+
+
+@pytest.fixture(scope="module")
+def shared(large_tmp):
+    with Ledger(large_tmp / "ledger.db") as opened:
+        yield opened
+
+
+@often
+@given(
+    st.dictionaries(
+        paths(),
+        st.tuples(st.one_of(st.none(), st.integers(0, 3)), st.booleans()),
+        max_size=14,
+    ),
+    st.one_of(st.none(), paths()),
+    st.booleans(),
+)
+def test_what_is_to_be_read_is_what_sorting_everything_says(shared, tree, after, few):
+    place = PlaceName(f"share {next(_share)}")
+    walked(shared, place, [file(name, len(name)) for name in tree])
+    for name, (at, wanted) in tree.items():
+        if at is not None:
+            record(shared, place, read(file(name, len(name)), 1, NOW + at))
+        if wanted:
+            shared.readings.want(place, [name], "why")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(work_module, "FEW", 1000 if few else -1)
+        patch.setattr(work_module, "_FOLDERS_AT_ONCE", 2)
+        patch.setattr(work_module, "_FILES_AT_ONCE", 2)
+        left = [name for name in sorted(tree) if after is None or name > after]
+        unread = [name for name in left if tree[name][0] is None]
+        assert names(shared.work.unread(place, after)) == unread
+        wanted = [name for name in left if tree[name][1]]
+        assert names(shared.work.wanted(place, after)) == wanted
+        aged = list(shared.work.longest_unread(place))
+        assert sorted(names(aged)) == sorted(name for name in tree if tree[name][0] is not None)
+        ages = [each.read_at for each in aged]
+        assert ages == sorted(ages)
+        for number, each in enumerate(aged):
+            assert list(shared.work.longest_unread(place, each)) == aged[number + 1 :]
+    totals = shared.work.totals(place)
+    assert totals.read_files == len(aged)
+    assert totals.wanted_files == sum(wanted for _, wanted in tree.values())
+    assert totals.wanted_bytes == sum(len(name) for name in tree if tree[name][1])

@@ -1,0 +1,214 @@
+"""What source and mirror were proven to agree on, and the pairs that the judge is asked about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Final
+
+from verifier.ledger import statements
+from verifier.ledger.names import Names, in_path_order, split
+from verifier.ledger.readings import Readings
+from verifier.ledger.rows import DIGEST, KIND_NUMBERS, agreement_from, known_from, parted
+from verifier.ledger.store import Row, Store
+from verifier.ledger.values import Known, PairRow, PlaceName
+from verifier.model import Agreement
+from verifier.spill import SortedSpill
+
+EARLIER_KEPT: Final = 64
+"""Digests of a path's history that are kept: 2 KB, for a file that changes every day."""
+
+_TOUCHED_AT_ONCE: Final = 5_000
+
+
+def earlier_digests(earlier: bytes | None, replaced: bytes | None, new: bytes | None) -> bytes:
+    """A path's earlier digests, in one, after ``new`` was agreed in the place of ``replaced``.
+
+    Oldest first, each once, without the one that is agreed now.
+    """
+    kept = [digest for digest in parted(earlier, DIGEST) if digest not in (replaced, new)]
+    if replaced is not None:
+        kept.append(replaced)
+    return b"".join(kept[-EARLIER_KEPT:])
+
+
+class Agreements:
+    """The agreements of each mirror with its source, and both sides beside them."""
+
+    def __init__(self, store: Store, names: Names, readings: Readings) -> None:
+        self._store = store
+        self._names = names
+        self._readings = readings
+
+    def record(self, mirror: PlaceName, agreed: Iterable[tuple[bytes, Agreement]], at: int) -> None:
+        """Record that source and mirror were proven equal at these paths, in one transaction.
+
+        The history is the ledger's own: ``earlier`` of what is given is passed over, and a digest
+        that is replaced joins it.
+        """
+        number, share = self._names.place(mirror), self._names.share(mirror.share)
+        with self._store.transaction():
+            self._store.run_each(
+                statements.AGREE,
+                (self._row(number, share, path, agreement, at) for path, agreement in agreed),
+            )
+
+    def of(self, mirror: PlaceName, path: bytes) -> Agreement | None:
+        """The agreement on one path."""
+        folder, name = self._place_of(mirror, path)
+        row = self._store.row(statements.AGREEMENT, (self._names.place(mirror), folder, name))
+        return None if row is None else agreement_from(row)
+
+    def all(self, mirror: PlaceName) -> Iterator[tuple[bytes, Agreement]]:
+        """Every agreement of a mirror with its source, sorted by path."""
+        number = self._names.place(mirror)
+        folders = self._names.folders(self._names.share(mirror.share))
+        for path, _, row in in_path_order(
+            folders,
+            lambda _, folder: self._store.pages(statements.AGREEMENTS_IN_FOLDER, (number, folder)),
+        ):
+            yield path, agreement_from(row)
+
+    def pairs(self, mirror: PlaceName) -> Iterator[PairRow]:
+        """Every path that stands on the source or on the mirror, sorted by path."""
+        self._readings.flush()
+        source = self._names.place(PlaceName(mirror.share))
+        number, share = self._names.place(mirror), self._names.share(mirror.share)
+
+        def in_folder(_path: bytes, folder: int) -> Iterator[Row]:
+            return _beside(
+                self._store.pages(statements.SIGHTINGS_IN_FOLDER, (source, folder)),
+                self._store.pages(statements.SIGHTINGS_IN_FOLDER, (number, folder)),
+                self._store.pages(statements.AGREEMENTS_IN_FOLDER, (number, folder)),
+            )
+
+        for path, _, (_, on_source, on_mirror, agreed) in in_path_order(
+            self._names.folders(share), in_folder
+        ):
+            yield PairRow(
+                path,
+                None if on_source is None else known_from(path, on_source),
+                None if on_mirror is None else known_from(path, on_mirror),
+                None if agreed is None else agreement_from(agreed),
+            )
+
+    def pairs_at(self, mirror: PlaceName, paths: Iterable[bytes]) -> Iterator[PairRow]:
+        """A row for each of ``paths``, in their order, also where nothing is known of one."""
+        self._readings.flush()
+        source = PlaceName(mirror.share)
+        for path in paths:
+            yield PairRow(
+                path, self._known(source, path), self._known(mirror, path), self.of(mirror, path)
+            )
+
+    def known_at(
+        self, place: PlaceName, paths: Iterable[bytes]
+    ) -> Iterator[tuple[bytes, Known | None]]:
+        """What is known of each of ``paths`` at one place, in their order."""
+        for path in paths:
+            yield path, self._known(place, path)
+
+    def sequence(self) -> int:
+        """A number that grows with every path whose judgement may have changed."""
+        self._readings.flush()
+        row = self._store.row(statements.LAST_TOUCHED)
+        return 0 if row is None else row[0]
+
+    def pairs_touched(
+        self, mirror: PlaceName, since: int, until: int | None = None
+    ) -> Iterator[PairRow]:
+        """The paths, sorted, that were touched after ``since``, up to and with ``until``.
+
+        Touched is what is new, changed or vanished on either side, or was read with another
+        outcome than before.  A path may have gone on both sides: its row then holds neither.
+        """
+        end = self.sequence() if until is None else until
+        touched: SortedSpill[bytes] = SortedSpill(bytes, key=bytes)
+        try:
+            for path in self._touched(mirror, since, end):
+                touched.add(path)
+            yield from self.pairs_at(mirror, _each_once(touched))
+        finally:
+            touched.close()
+
+    def touch(self, place: PlaceName, paths: Iterable[bytes]) -> None:
+        """Have paths judged again though nothing changed, such as those that were pending."""
+        number, share = self._names.place(place), self._names.share(place.share)
+        with self._store.transaction():
+            for path in paths:
+                folder, name = split(path)
+                values = number, self._names.folder(share, folder, add=True), name
+                self._store.run(statements.TOUCH, values)
+
+    def forget_touched(self, share: str, until: int) -> None:
+        """All mirrors of ``share`` were judged up to this number: what was touched is settled."""
+        with self._store.transaction():
+            self._store.run(statements.FORGET_TOUCHED, (until, self._names.share(share)))
+
+    def _row(
+        self, mirror: int, share: int, path: bytes, agreement: Agreement, at: int
+    ) -> tuple[object, ...]:
+        folder, name = split(path)
+        same_date = agreement.mirror_mtime_ns == agreement.source_mtime_ns
+        return (
+            mirror,
+            self._names.folder(share, folder, add=True),
+            name,
+            agreement.digest,
+            agreement.size,
+            agreement.source_mtime_ns,
+            None if same_date else agreement.mirror_mtime_ns,
+            KIND_NUMBERS[agreement.kind],
+            agreement.target,
+            at,
+        )
+
+    def _place_of(self, place: PlaceName, path: bytes) -> tuple[int | None, bytes]:
+        folder, name = split(path)
+        return self._names.folder(self._names.share(place.share), folder), name
+
+    def _known(self, place: PlaceName, path: bytes) -> Known | None:
+        folder, name = self._place_of(place, path)
+        row = self._store.row(statements.SIGHTING, (self._names.place(place), folder, name))
+        return None if row is None else known_from(path, row)
+
+    def _touched(self, mirror: PlaceName, since: int, until: int) -> Iterator[bytes]:
+        places = {
+            "source": self._names.place(PlaceName(mirror.share)),
+            "mirror": self._names.place(mirror),
+            "to": until,
+            "most": _TOUCHED_AT_ONCE,
+        }
+        after = since
+        while page := self._store.rows(statements.TOUCHED, {**places, "after": after}):
+            for _, folder, name in page:
+                yield folder + name
+            after = page[-1][0]
+
+
+def _beside(
+    source: Iterator[Row], mirror: Iterator[Row], agreements: Iterator[Row]
+) -> Iterator[Row]:
+    """One folder's rows by name, its sightings on both sides and the agreement.
+
+    A name that only an agreement is left of gives no row.
+    """
+    left, right, agreed = next(source, None), next(mirror, None), next(agreements, None)
+    while left is not None or right is not None:
+        name = min(row[0] for row in (left, right) if row is not None)
+        while agreed is not None and agreed[0] < name:
+            agreed = next(agreements, None)
+        on_source = left if left is not None and left[0] == name else None
+        on_mirror = right if right is not None and right[0] == name else None
+        yield name, on_source, on_mirror, agreed if agreed and agreed[0] == name else None
+        if on_source is not None:
+            left = next(source, None)
+        if on_mirror is not None:
+            right = next(mirror, None)
+
+
+def _each_once(paths: Iterable[bytes]) -> Iterator[bytes]:
+    last: bytes | None = None
+    for path in paths:
+        if path != last:
+            yield path
+        last = path

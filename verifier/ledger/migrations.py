@@ -1,0 +1,299 @@
+"""The ledger's schema, as numbered migrations.  Each is a list of statements; none is ever edited.
+
+A ledger holds the number of the last migration that it went through (``user_version``).  A new
+one goes through all of them, an older one through those that it lacks, in one transaction.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+
+class Migration(NamedTuple):
+    """One step from a schema to the next."""
+
+    number: int
+    why: str
+    statements: tuple[str, ...]
+
+
+_NAMES: Final = (
+    """
+    CREATE TABLE shares (
+        id   INTEGER PRIMARY KEY,
+        name TEXT NOT NULL UNIQUE
+    )
+    """,
+    # The counts are kept by the triggers below, in the transaction that changes a sighting, so
+    # that they can never disagree with the sightings.
+    """
+    CREATE TABLE places (
+        id           INTEGER PRIMARY KEY,
+        share        INTEGER NOT NULL REFERENCES shares (id),
+        name         TEXT NOT NULL,                    -- 'source', or the mirror's name
+        entries      INTEGER NOT NULL DEFAULT 0,       -- sightings of any kind
+        files        INTEGER NOT NULL DEFAULT 0,
+        bytes        INTEGER NOT NULL DEFAULT 0,
+        unread_files INTEGER NOT NULL DEFAULT 0,       -- new or changed, and not read since
+        unread_bytes INTEGER NOT NULL DEFAULT 0,
+        wanted_files INTEGER NOT NULL DEFAULT 0,       -- a verdict waits for their reading
+        wanted_bytes INTEGER NOT NULL DEFAULT 0,
+        UNIQUE (share, name)
+    )
+    """,
+    # Each folder's path stands here once and ends in a slash, the root's is empty: sorted by it,
+    # a folder comes right before what lies below it.
+    """
+    CREATE TABLE folders (
+        id    INTEGER PRIMARY KEY,
+        share INTEGER NOT NULL REFERENCES shares (id),
+        path  BLOB NOT NULL,
+        UNIQUE (share, path)
+    )
+    """,
+)
+
+_SIGHTINGS: Final = (
+    """
+    CREATE TABLE sightings (
+        place        INTEGER NOT NULL,
+        folder       INTEGER NOT NULL,
+        name         BLOB NOT NULL,
+        kind         INTEGER NOT NULL,    -- 0 file, 1 link, 2 other
+        size         INTEGER NOT NULL,
+        mtime_ns     INTEGER NOT NULL,
+        ctime_ns     INTEGER NOT NULL,
+        inode        INTEGER NOT NULL,    -- 64 bits, kept as a signed number
+        device       INTEGER NOT NULL,    -- the same
+        links        INTEGER NOT NULL,
+        first_seen   INTEGER NOT NULL,
+        changed_seen INTEGER,             -- NULL: not changed since it was first seen
+        read_at      INTEGER,             -- NULL: not read since it was new or changed
+        digest       BLOB,
+        fingerprints BLOB,                -- 16 bytes for each segment
+        target       BLOB,
+        trouble      TEXT,                -- of the last reading
+        walk_trouble TEXT,                -- of the last walk: it could not even be looked at
+        wanted       TEXT,                -- why a verdict waits for its reading past the cache
+        -- A file's bytes as they are counted, not stored.  A hostile file may claim 8 EiB, and
+        -- some of those more than a sum can hold: no file counts for more than 1 PiB.
+        counted      INTEGER AS (CASE kind WHEN 0 THEN min(size, 1125899906842624) ELSE 0 END),
+        PRIMARY KEY (place, folder, name)
+    ) WITHOUT ROWID
+    """,
+    """
+    CREATE INDEX unread_sightings ON sightings (place, folder, name, size)
+        WHERE kind = 0 AND read_at IS NULL
+    """,
+    """
+    CREATE INDEX wanted_sightings ON sightings (place, folder, name, size)
+        WHERE kind = 0 AND wanted IS NOT NULL
+    """,
+    """
+    CREATE INDEX read_sightings ON sightings (place, read_at, folder, name, size)
+        WHERE kind = 0 AND read_at IS NOT NULL
+    """,
+    # What a judgement may have changed by: forgotten once it was judged.
+    """
+    CREATE TABLE touched (
+        number INTEGER PRIMARY KEY AUTOINCREMENT,
+        place  INTEGER NOT NULL,
+        folder INTEGER NOT NULL,
+        name   BLOB NOT NULL
+    )
+    """,
+)
+
+_TRIGGERS: Final = (
+    """
+    CREATE TRIGGER sighting_added AFTER INSERT ON sightings BEGIN
+        UPDATE places SET
+            entries      = entries + 1,
+            files        = files + (NEW.kind = 0),
+            bytes        = bytes + NEW.counted,
+            unread_files = unread_files + (NEW.kind = 0 AND NEW.read_at IS NULL),
+            unread_bytes = unread_bytes + (NEW.read_at IS NULL) * NEW.counted,
+            wanted_files = wanted_files + (NEW.kind = 0 AND NEW.wanted IS NOT NULL),
+            wanted_bytes = wanted_bytes + (NEW.wanted IS NOT NULL) * NEW.counted
+            WHERE id = NEW.place;
+        INSERT INTO touched (place, folder, name) VALUES (NEW.place, NEW.folder, NEW.name);
+    END
+    """,
+    """
+    CREATE TRIGGER sighting_removed AFTER DELETE ON sightings BEGIN
+        UPDATE places SET
+            entries      = entries - 1,
+            files        = files - (OLD.kind = 0),
+            bytes        = bytes - OLD.counted,
+            unread_files = unread_files - (OLD.kind = 0 AND OLD.read_at IS NULL),
+            unread_bytes = unread_bytes - (OLD.read_at IS NULL) * OLD.counted,
+            wanted_files = wanted_files - (OLD.kind = 0 AND OLD.wanted IS NOT NULL),
+            wanted_bytes = wanted_bytes - (OLD.wanted IS NOT NULL) * OLD.counted
+            WHERE id = OLD.place;
+        INSERT INTO touched (place, folder, name) VALUES (OLD.place, OLD.folder, OLD.name);
+    END
+    """,
+    """
+    CREATE TRIGGER sighting_counted AFTER UPDATE OF kind, size, read_at, wanted ON sightings
+        WHEN OLD.kind <> NEW.kind OR OLD.size <> NEW.size
+            OR (OLD.read_at IS NULL) <> (NEW.read_at IS NULL)
+            OR (OLD.wanted IS NULL) <> (NEW.wanted IS NULL)
+    BEGIN
+        UPDATE places SET
+            files        = files + (NEW.kind = 0) - (OLD.kind = 0),
+            bytes        = bytes + NEW.counted - OLD.counted,
+            unread_files = unread_files + (NEW.kind = 0 AND NEW.read_at IS NULL)
+                                        - (OLD.kind = 0 AND OLD.read_at IS NULL),
+            unread_bytes = unread_bytes + (NEW.read_at IS NULL) * NEW.counted
+                                        - (OLD.read_at IS NULL) * OLD.counted,
+            wanted_files = wanted_files + (NEW.kind = 0 AND NEW.wanted IS NOT NULL)
+                                        - (OLD.kind = 0 AND OLD.wanted IS NOT NULL),
+            wanted_bytes = wanted_bytes + (NEW.wanted IS NOT NULL) * NEW.counted
+                                        - (OLD.wanted IS NOT NULL) * OLD.counted
+            WHERE id = NEW.place;
+    END
+    """,
+    """
+    CREATE TRIGGER sighting_touched
+        AFTER UPDATE OF kind, size, mtime_ns, target, digest, trouble, walk_trouble ON sightings
+        WHEN OLD.digest IS NOT NEW.digest OR OLD.trouble IS NOT NEW.trouble
+            OR OLD.walk_trouble IS NOT NEW.walk_trouble OR OLD.size <> NEW.size
+            OR OLD.mtime_ns <> NEW.mtime_ns OR OLD.kind <> NEW.kind
+            OR OLD.target IS NOT NEW.target
+    BEGIN
+        INSERT INTO touched (place, folder, name) VALUES (NEW.place, NEW.folder, NEW.name);
+    END
+    """,
+)
+
+_AGREEMENTS: Final = (
+    """
+    CREATE TABLE agreements (
+        mirror          INTEGER NOT NULL,    -- its place
+        folder          INTEGER NOT NULL,
+        name            BLOB NOT NULL,
+        kind            INTEGER NOT NULL,
+        size            INTEGER NOT NULL,
+        source_mtime_ns INTEGER NOT NULL,
+        mirror_mtime_ns INTEGER,             -- NULL: the same as the source's
+        digest          BLOB,
+        target          BLOB,
+        earlier         BLOB,                -- 32 bytes for each digest agreed before, oldest first
+        agreed_at       INTEGER NOT NULL,
+        PRIMARY KEY (mirror, folder, name)
+    ) WITHOUT ROWID
+    """,
+)
+
+_FINDINGS: Final = (
+    """
+    CREATE TABLE findings (
+        id             INTEGER PRIMARY KEY AUTOINCREMENT,
+        mirror         INTEGER NOT NULL REFERENCES places (id),
+        path           BLOB NOT NULL,
+        verdict        TEXT NOT NULL,
+        cause          TEXT,
+        side           TEXT,
+        size           INTEGER NOT NULL,
+        detail         TEXT NOT NULL,
+        advice         TEXT NOT NULL,
+        other_path     BLOB,
+        damage         TEXT,                -- JSON
+        state          TEXT NOT NULL,       -- open, accepted, closed
+        standing       TEXT NOT NULL,       -- JSON: what both sides held when it was last found
+        first_seen     INTEGER NOT NULL,
+        last_seen      INTEGER NOT NULL,
+        closed_at      INTEGER,
+        closed_by      TEXT,
+        accepted_by    TEXT,
+        accepted_at    INTEGER,
+        accepted_for   TEXT,
+        accepted_state TEXT,                -- JSON: what both sides held when it was accepted
+        UNIQUE (mirror, path, verdict)
+    )
+    """,
+    """
+    CREATE UNIQUE INDEX lasting_findings ON findings (mirror, path) WHERE state <> 'closed'
+    """,
+    """
+    CREATE TABLE finding_events (
+        id      INTEGER PRIMARY KEY,
+        finding INTEGER NOT NULL REFERENCES findings (id),
+        at      INTEGER NOT NULL,
+        what    TEXT NOT NULL,
+        detail  TEXT NOT NULL
+    )
+    """,
+    """
+    CREATE INDEX events_by_finding ON finding_events (finding)
+    """,
+)
+
+_SHIFTS: Final = (
+    """
+    CREATE TABLE shifts (
+        id         INTEGER PRIMARY KEY AUTOINCREMENT,
+        started    INTEGER NOT NULL,
+        ended      INTEGER,                 -- NULL: it runs, or was cut off
+        stopped_by TEXT
+    )
+    """,
+    """
+    CREATE TABLE shift_readings (
+        shift    INTEGER NOT NULL REFERENCES shifts (id),
+        place    INTEGER NOT NULL REFERENCES places (id),
+        files    INTEGER NOT NULL,
+        bytes    INTEGER NOT NULL,
+        troubles INTEGER NOT NULL,
+        PRIMARY KEY (shift, place)
+    ) WITHOUT ROWID
+    """,
+    """
+    CREATE TABLE walks (
+        id       INTEGER PRIMARY KEY,
+        place    INTEGER NOT NULL REFERENCES places (id),
+        shift    INTEGER REFERENCES shifts (id),
+        at       INTEGER NOT NULL,
+        known    INTEGER NOT NULL,
+        seen     INTEGER NOT NULL,
+        new      INTEGER NOT NULL,
+        changed  INTEGER NOT NULL,
+        vanished INTEGER NOT NULL,
+        hidden   INTEGER NOT NULL,
+        files    INTEGER NOT NULL,
+        bytes    INTEGER NOT NULL,
+        agreed   INTEGER NOT NULL,
+        agreed_changed  INTEGER NOT NULL,
+        agreed_vanished INTEGER NOT NULL
+    )
+    """,
+    """
+    CREATE INDEX walks_by_place ON walks (place, at)
+    """,
+    """
+    CREATE TABLE overrides (
+        id      INTEGER PRIMARY KEY,
+        at      INTEGER NOT NULL,
+        who     TEXT NOT NULL,
+        command TEXT NOT NULL,
+        why     TEXT NOT NULL
+    )
+    """,
+    """
+    CREATE TABLE notices (
+        id     INTEGER PRIMARY KEY,
+        place  INTEGER NOT NULL REFERENCES places (id),
+        at     INTEGER NOT NULL,
+        what   TEXT NOT NULL,               -- unmounted, surge
+        detail TEXT NOT NULL
+    )
+    """,
+)
+
+MIGRATIONS: Final = (
+    Migration(
+        1,
+        "what was seen and read, agreed and found, and in which shifts",
+        (*_NAMES, *_SIGHTINGS, *_TRIGGERS, *_AGREEMENTS, *_FINDINGS, *_SHIFTS),
+    ),
+)

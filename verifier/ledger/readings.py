@@ -1,0 +1,183 @@
+"""Recording readings: held for at most a second, then committed together.
+
+A crash loses at most what is held.  A reading counts only for what was seen: where size, dates or
+inode are no longer those of the last walk, it is left to the next one.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from typing import Final
+
+from verifier.ledger import statements
+from verifier.ledger.names import Names, split
+from verifier.ledger.rows import joined, signed
+from verifier.ledger.store import Store
+from verifier.ledger.values import PlaceName
+from verifier.model import Kind, Sighting
+
+HELD_FOR: Final = 1.0
+"""Seconds between two commits, at most."""
+
+HELD_AT_MOST: Final = 20_000
+"""Readings held in memory: some 10 MB."""
+
+_Held = tuple[PlaceName, Sighting, int, bool]
+
+
+class Readings:
+    """What was read, on its way into the ledger.
+
+    ``recorded`` counts readings that counted, ``outdated`` those of files that are not, or no
+    longer, as the last walk saw them.
+    """
+
+    def __init__(self, store: Store, names: Names) -> None:
+        self._store = store
+        self._names = names
+        self._held: list[_Held] = []
+        self._since = 0.0
+        self._counted: tuple[int, int] = 0, 0
+        self.shift: int | None = None
+        """The shift that readings are counted for."""
+
+    @property
+    def recorded(self) -> int:
+        """Readings recorded since the ledger was opened."""
+        return self._counted[0]
+
+    @property
+    def outdated(self) -> int:
+        """Readings left out since then: the file is not as the last walk saw it."""
+        return self._counted[1]
+
+    def add(
+        self, place: PlaceName, reading: Sighting, now: float, past_cache: bool = False
+    ) -> None:
+        """Take one reading: a sighting with a digest, or with the trouble that there was.
+
+        ``now`` is in seconds since 1970, and when a reading was made that does not say it.
+        ``past_cache`` says that the bytes came from the disk, which is what a verdict waits for.
+        """
+        if not self._held:
+            self._since = now
+        read_at = int(now) if reading.read_at is None else reading.read_at
+        self._held.append((place, reading, read_at, past_cache))
+        if len(self._held) >= HELD_AT_MOST:
+            self.flush()
+        else:
+            self.tick(now)
+
+    def tick(self, now: float) -> None:
+        """Commit what is held if it is a second old.  Call it when readings come seldom."""
+        if self._held and not 0 <= now - self._since < HELD_FOR:  # a clock may be set back
+            self.flush()
+
+    def flush(self) -> None:
+        """Commit what is held."""
+        if not self._held:
+            return
+        held, self._held = self._held, []
+        with self._store.transaction():
+            recorded = self._record(held)
+            if self.shift is not None:
+                self._count(self.shift, held)
+        before = self._counted
+        self._counted = before[0] + recorded, before[1] + len(held) - recorded
+
+    def want(self, place: PlaceName, paths: Iterable[bytes], reason: str) -> int:
+        """Mark files whose reading past the cache a verdict waits for; how many there are.
+
+        The mark lasts until such a reading is recorded, or the file changes or vanishes.
+        """
+        self.flush()
+        number, share = self._names.place(place), self._names.share(place.share)
+        marked = 0
+        with self._store.transaction():
+            for path in paths:
+                folder, name = split(path)
+                marked += self._store.run(
+                    statements.WANT, (reason, number, self._names.folder(share, folder), name)
+                )
+        return marked
+
+    def unwant(self, place: PlaceName, paths: Iterable[bytes]) -> None:
+        """Take marks back."""
+        self.flush()
+        number, share = self._names.place(place), self._names.share(place.share)
+        with self._store.transaction():
+            for path in paths:
+                folder, name = split(path)
+                self._store.run(
+                    statements.UNWANT, (number, self._names.folder(share, folder), name)
+                )
+
+    def _record(self, held: list[_Held]) -> int:
+        """Write readings in their order; how many counted."""
+        recorded = 0
+        rows: list[tuple[object, ...]] = []
+        of: PlaceName | None = None
+        number = share = 0
+        for place, reading, read_at, past_cache in held:
+            if place is not of:
+                of, number, share = place, self._names.place(place), self._names.share(place.share)
+            folder_path, name = split(reading.path)
+            key = number, self._names.folder(share, folder_path), name
+            if _says_nothing_but_trouble(reading):
+                recorded += self._store.run_each(statements.RECORD, rows)
+                rows = []
+                recorded += self._store.run(
+                    statements.RECORD_NOT_EVEN_LOOKED_AT,
+                    (read_at, str(reading.trouble), past_cache, *key),
+                )
+            elif reading.kind is Kind.FILE and (reading.digest or reading.trouble) is not None:
+                rows.append(_row(key, reading, read_at, past_cache))
+        return recorded + self._store.run_each(statements.RECORD, rows)
+
+    def _count(self, shift: int, held: list[_Held]) -> None:
+        files: dict[PlaceName, int] = defaultdict(int)
+        amount: dict[PlaceName, int] = defaultdict(int)
+        troubles: dict[PlaceName, int] = defaultdict(int)
+        for place, reading, _, _ in held:
+            files[place] += 1
+            amount[place] += reading.size if reading.digest is not None else 0
+            troubles[place] += reading.trouble is not None
+        for place, count in files.items():
+            self._store.run(
+                statements.COUNT_READINGS,
+                (shift, self._names.place(place), count, amount[place], troubles[place]),
+            )
+
+
+def _row(
+    key: tuple[int, int | None, bytes], reading: Sighting, read_at: int, past_cache: bool
+) -> tuple[object, ...]:
+    return (
+        read_at,
+        reading.digest,
+        joined(reading.fingerprints),
+        None if reading.trouble is None else str(reading.trouble),
+        signed(reading.device),
+        reading.links,
+        past_cache,
+        *key,
+        reading.size,
+        reading.mtime_ns,
+        reading.ctime_ns,
+        signed(reading.inode),
+    )
+
+
+def _says_nothing_but_trouble(reading: Sighting) -> bool:
+    """True when a file could not even be looked at, so that no date tells what was meant.
+
+    One that has gone is left to the next walk.
+    """
+    return (
+        reading.trouble is not None
+        and not reading.trouble.unsettled
+        and reading.kind is Kind.OTHER
+        and not reading.mtime_ns
+        and not reading.inode
+    )

@@ -1,0 +1,471 @@
+"""All of the ledger's SQL but its schema.  Statements only: nothing here runs them.
+
+Streams are paged by key: a statement gives at most so many rows after a key, so that no cursor
+stays open and what is streamed may be written to in between.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+# ------------------------------------------------------------------------------------ the file
+
+APPLICATION_ID: Final = 0x76726C64
+"""What a ledger says it is: "vrld"."""
+
+NEW_FILE: Final = ("PRAGMA page_size = 4096", f"PRAGMA application_id = {APPLICATION_ID}")
+
+WRITE_AHEAD: Final = "PRAGMA journal_mode = WAL"
+"""Answers with the mode that there is from now on."""
+
+EACH_CONNECTION: Final = (
+    "PRAGMA synchronous = FULL",  # a commit survives a power cut, not only a crash
+    "PRAGMA fullfsync = ON",  # macOS: as fsync is understood elsewhere
+    "PRAGMA checkpoint_fullfsync = ON",
+    "PRAGMA secure_delete = OFF",
+    "PRAGMA foreign_keys = OFF",  # declared for the reader; names are never removed
+    "PRAGMA cache_size = -32000",  # kilobytes
+    "PRAGMA wal_autocheckpoint = 4000",  # pages: 16 MB
+    "PRAGMA journal_size_limit = 67108864",
+)
+
+BEGIN: Final = "BEGIN IMMEDIATE"
+BEGIN_STAGING: Final = "BEGIN"
+COMMIT: Final = "COMMIT"
+ROLLBACK: Final = "ROLLBACK"
+
+SCHEMA_VERSION: Final = "PRAGMA user_version"
+SET_SCHEMA_VERSION: Final = "PRAGMA user_version = {number:d}"
+QUICK_CHECK: Final = "PRAGMA quick_check(20)"
+
+COPY_BEGINS: Final = ("PRAGMA journal_mode = OFF", "PRAGMA synchronous = OFF")
+COPY_STANDS_ALONE: Final = "PRAGMA journal_mode = DELETE"
+
+ENDS: Final = (
+    "SELECT * FROM shares ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM shares ORDER BY name LIMIT 1",
+    "SELECT * FROM places ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM places ORDER BY share, name LIMIT 1",
+    "SELECT * FROM folders ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM folders ORDER BY share, path LIMIT 1",
+    "SELECT * FROM folders ORDER BY share DESC, path DESC LIMIT 1",
+    "SELECT * FROM sightings ORDER BY place, folder, name LIMIT 1",
+    "SELECT * FROM sightings ORDER BY place DESC, folder DESC, name DESC LIMIT 1",
+    """SELECT name FROM sightings INDEXED BY unread_sightings
+        WHERE kind = 0 AND read_at IS NULL ORDER BY place, folder, name LIMIT 1""",
+    """SELECT name FROM sightings INDEXED BY wanted_sightings
+        WHERE kind = 0 AND wanted IS NOT NULL ORDER BY place, folder, name LIMIT 1""",
+    """SELECT name FROM sightings INDEXED BY read_sightings
+        WHERE kind = 0 AND read_at IS NOT NULL ORDER BY place, read_at, folder LIMIT 1""",
+    """SELECT name FROM sightings INDEXED BY read_sightings
+        WHERE kind = 0 AND read_at IS NOT NULL
+        ORDER BY place DESC, read_at DESC, folder DESC LIMIT 1""",
+    "SELECT * FROM touched ORDER BY number LIMIT 1",
+    "SELECT * FROM touched ORDER BY number DESC LIMIT 1",
+    "SELECT * FROM agreements ORDER BY mirror, folder, name LIMIT 1",
+    "SELECT * FROM agreements ORDER BY mirror DESC, folder DESC, name DESC LIMIT 1",
+    "SELECT * FROM findings ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM findings ORDER BY mirror, path, verdict LIMIT 1",
+    """SELECT id FROM findings INDEXED BY lasting_findings
+        WHERE state <> 'closed' ORDER BY mirror, path LIMIT 1""",
+    "SELECT * FROM finding_events ORDER BY id DESC LIMIT 1",
+    "SELECT id FROM finding_events INDEXED BY events_by_finding ORDER BY finding LIMIT 1",
+    "SELECT * FROM shifts ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM shift_readings ORDER BY shift, place LIMIT 1",
+    "SELECT * FROM walks ORDER BY id DESC LIMIT 1",
+    "SELECT id FROM walks INDEXED BY walks_by_place ORDER BY place, at LIMIT 1",
+    "SELECT * FROM overrides ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM notices ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM sqlite_sequence LIMIT 1",
+)
+"""The first and the last row by each way in: reads every root, and what leads to the ends."""
+
+WRONG_TOTALS: Final = """
+    SELECT shares.name, places.name FROM places JOIN shares ON shares.id = places.share
+    LEFT JOIN (
+        SELECT place, count(*) AS entries, sum(kind = 0) AS files,
+            sum(counted) AS bytes,
+            sum(kind = 0 AND read_at IS NULL) AS unread_files,
+            sum((read_at IS NULL) * counted) AS unread_bytes,
+            sum(kind = 0 AND wanted IS NOT NULL) AS wanted_files,
+            sum((wanted IS NOT NULL) * counted) AS wanted_bytes
+        FROM sightings GROUP BY place
+    ) AS counted ON counted.place = places.id
+    WHERE places.entries <> coalesce(counted.entries, 0)
+        OR places.files <> coalesce(counted.files, 0)
+        OR places.bytes <> coalesce(counted.bytes, 0)
+        OR places.unread_files <> coalesce(counted.unread_files, 0)
+        OR places.unread_bytes <> coalesce(counted.unread_bytes, 0)
+        OR places.wanted_files <> coalesce(counted.wanted_files, 0)
+        OR places.wanted_bytes <> coalesce(counted.wanted_bytes, 0)
+"""
+
+# ------------------------------------------------------------------------------------ the names
+
+ADD_SHARE: Final = "INSERT OR IGNORE INTO shares (name) VALUES (?)"
+SHARE: Final = "SELECT id FROM shares WHERE name = ?"
+
+ADD_PLACE: Final = "INSERT OR IGNORE INTO places (share, name) VALUES (?, ?)"
+PLACE: Final = "SELECT id FROM places WHERE share = ? AND name = ?"
+PLACES: Final = """
+    SELECT shares.name, places.name FROM places JOIN shares ON shares.id = places.share
+    ORDER BY shares.name, places.name <> 'source', places.name
+"""
+PLACE_NAME: Final = """
+    SELECT shares.name, places.name FROM places JOIN shares ON shares.id = places.share
+    WHERE places.id = ?
+"""
+TOTALS: Final = """
+    SELECT entries, files, bytes, unread_files, unread_bytes, wanted_files, wanted_bytes
+    FROM places WHERE id = ?
+"""
+
+ADD_FOLDER: Final = "INSERT OR IGNORE INTO folders (share, path) VALUES (?, ?)"
+FOLDER: Final = "SELECT id FROM folders WHERE share = ? AND path = ?"
+FOLDER_PATH: Final = "SELECT path FROM folders WHERE id = ?"
+FOLDERS: Final = """
+    SELECT path, id FROM folders WHERE share = ? AND path > ? ORDER BY path LIMIT ?
+"""
+
+# ------------------------------------------------------------------------------------ sightings
+
+_SIGHTING: Final = """
+    name, kind, size, mtime_ns, ctime_ns, inode, device, links, first_seen, changed_seen,
+    read_at, digest, fingerprints, target, trouble, walk_trouble, wanted
+"""
+
+SIGHTINGS_IN_FOLDER: Final = f"""
+    SELECT {_SIGHTING} FROM sightings
+    WHERE place = ? AND folder = ? AND name > ? ORDER BY name LIMIT ?
+"""
+
+SIGHTING: Final = f"""
+    SELECT {_SIGHTING} FROM sightings WHERE place = ? AND folder = ? AND name = ?
+"""
+
+KNOWN_BEFORE_WALK: Final = """
+    SELECT name, kind, size, mtime_ns, ctime_ns, inode, target, walk_trouble,
+        EXISTS (
+            SELECT 1 FROM agreements
+            WHERE mirror IN (SELECT value FROM json_each(:mirrors))
+                AND agreements.folder = sightings.folder AND agreements.name = sightings.name
+        )
+    FROM sightings WHERE place = :place AND folder = :folder AND name > :after
+    ORDER BY name LIMIT :most
+"""
+
+STAGE: Final = (
+    """
+    CREATE TABLE IF NOT EXISTS temp.staged_folders (
+        number INTEGER PRIMARY KEY,
+        walk   INTEGER NOT NULL,
+        path   BLOB NOT NULL,
+        id     INTEGER,
+        UNIQUE (walk, path)
+    )
+    """,
+    """
+    CREATE TABLE IF NOT EXISTS temp.staged (
+        number       INTEGER PRIMARY KEY,
+        walk         INTEGER NOT NULL,
+        folder       INTEGER NOT NULL,
+        name         BLOB NOT NULL,
+        what         INTEGER NOT NULL,
+        kind         INTEGER,
+        size         INTEGER,
+        mtime_ns     INTEGER,
+        ctime_ns     INTEGER,
+        inode        INTEGER,
+        device       INTEGER,
+        links        INTEGER,
+        target       BLOB,
+        walk_trouble TEXT
+    )
+    """,
+)
+CLEAR_STAGE: Final = (
+    "DELETE FROM temp.staged WHERE walk = ?",
+    "DELETE FROM temp.staged_folders WHERE walk = ?",
+)
+STAGE_FOLDER: Final = "INSERT OR IGNORE INTO temp.staged_folders (walk, path) VALUES (?, ?)"
+STAGED_FOLDER: Final = "SELECT number FROM temp.staged_folders WHERE walk = ? AND path = ?"
+STAGE_PATH: Final = """
+    INSERT INTO temp.staged (walk, folder, name, what, kind, size, mtime_ns, ctime_ns, inode,
+        device, links, target, walk_trouble)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+STAGED_RANGE: Final = """
+    SELECT coalesce(min(number), 1), coalesce(max(number), 0) FROM temp.staged WHERE walk = ?
+"""
+
+APPLY_FOLDERS: Final = (
+    """
+    INSERT OR IGNORE INTO folders (share, path)
+        SELECT :share, path FROM temp.staged_folders WHERE walk = :walk ORDER BY path
+    """,
+    """
+    UPDATE temp.staged_folders SET id =
+        (SELECT id FROM folders WHERE share = :share AND folders.path = staged_folders.path)
+        WHERE walk = :walk
+    """,
+)
+
+APPLY_SEEN: Final = """
+    INSERT INTO sightings (place, folder, name, kind, size, mtime_ns, ctime_ns, inode, device,
+        links, first_seen, target, walk_trouble)
+    SELECT :place, in_folder.id, staged.name, staged.kind, staged.size, staged.mtime_ns,
+        staged.ctime_ns, staged.inode, staged.device, staged.links, :at, staged.target,
+        staged.walk_trouble
+    FROM temp.staged CROSS JOIN temp.staged_folders AS in_folder
+        ON in_folder.number = staged.folder
+    WHERE staged.number > :after AND staged.number <= :to AND staged.walk = :walk
+        AND staged.what IN (:new, :changed)
+    ORDER BY staged.number
+    ON CONFLICT (place, folder, name) DO UPDATE SET
+        kind = excluded.kind, size = excluded.size, mtime_ns = excluded.mtime_ns,
+        ctime_ns = excluded.ctime_ns, inode = excluded.inode, device = excluded.device,
+        links = excluded.links, target = excluded.target, changed_seen = excluded.first_seen,
+        walk_trouble = excluded.walk_trouble, read_at = NULL, digest = NULL,
+        fingerprints = NULL, trouble = NULL, wanted = NULL
+"""
+"""A changed path loses all that belonged to what it was before."""
+
+APPLY_WALK_TROUBLE: Final = """
+    UPDATE sightings SET walk_trouble = :walk_trouble
+    WHERE place = :place AND folder = :folder AND name = :name
+"""
+APPLY_VANISHED: Final = """
+    DELETE FROM sightings WHERE place = :place AND folder = :folder AND name = :name
+"""
+STAGED_OTHERWISE: Final = """
+    SELECT staged.number, staged.what, in_folder.id, staged.name, staged.walk_trouble
+    FROM temp.staged CROSS JOIN temp.staged_folders AS in_folder
+        ON in_folder.number = staged.folder
+    WHERE staged.number > :after AND staged.number <= :to AND staged.walk = :walk
+        AND staged.what IN (:vanished, :troubled)
+    ORDER BY staged.number
+"""
+DROP_AGREEMENT_OF_NOTHING: Final = """
+    DELETE FROM agreements
+    WHERE mirror = :mirror AND folder = :folder AND name = :name
+        AND NOT EXISTS (
+            SELECT 1 FROM sightings
+            WHERE place IN (:mirror, :source) AND folder = :folder AND name = :name
+        )
+"""
+
+ADD_WALK: Final = """
+    INSERT INTO walks (place, shift, at, known, seen, new, changed, vanished, hidden, files,
+        bytes, agreed, agreed_changed, agreed_vanished)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+WALKS: Final = """
+    SELECT id, shift, at, known, seen, new, changed, vanished, hidden, files, bytes, agreed,
+        agreed_changed, agreed_vanished
+    FROM walks WHERE place = ? AND id > ? ORDER BY id LIMIT ?
+"""
+LAST_WALK: Final = """
+    SELECT id, shift, at, known, seen, new, changed, vanished, hidden, files, bytes, agreed,
+        agreed_changed, agreed_vanished
+    FROM walks WHERE place = ? ORDER BY id DESC LIMIT 1
+"""
+
+# ------------------------------------------------------------------------------------- readings
+
+RECORD: Final = """
+    UPDATE sightings SET
+        read_at = ?, digest = ?, fingerprints = ?, trouble = ?, walk_trouble = NULL, device = ?,
+        links = ?, wanted = CASE WHEN ? THEN NULL ELSE wanted END
+    WHERE place = ? AND folder = ? AND name = ? AND kind = 0 AND size = ? AND mtime_ns = ?
+        AND ctime_ns = ? AND inode = ?
+"""
+RECORD_NOT_EVEN_LOOKED_AT: Final = """
+    UPDATE sightings SET
+        read_at = ?, digest = NULL, fingerprints = NULL, trouble = ?,
+        wanted = CASE WHEN ? THEN NULL ELSE wanted END
+    WHERE place = ? AND folder = ? AND name = ? AND kind = 0
+"""
+COUNT_READINGS: Final = """
+    INSERT INTO shift_readings (shift, place, files, bytes, troubles) VALUES (?, ?, ?, ?, ?)
+    ON CONFLICT (shift, place) DO UPDATE SET
+        files = files + excluded.files, bytes = bytes + excluded.bytes,
+        troubles = troubles + excluded.troubles
+"""
+WANT: Final = """
+    UPDATE sightings SET wanted = ?
+    WHERE place = ? AND folder = ? AND name = ? AND kind = 0
+"""
+UNWANT: Final = """
+    UPDATE sightings SET wanted = NULL
+    WHERE place = ? AND folder = ? AND name = ? AND wanted IS NOT NULL
+"""
+
+# ------------------------------------------------------------------------------ what to read next
+
+FOLDERS_WITH_UNREAD: Final = """
+    SELECT path, id FROM folders
+    WHERE share = :share AND path > :after AND EXISTS (
+        SELECT 1 FROM sightings INDEXED BY unread_sightings
+        WHERE place = :place AND folder = folders.id AND kind = 0 AND read_at IS NULL
+    )
+    ORDER BY path LIMIT :most
+"""
+FEW_FOLDERS_WITH_UNREAD: Final = """
+    SELECT path, id FROM folders
+    WHERE id IN (
+        SELECT DISTINCT folder FROM sightings INDEXED BY unread_sightings
+        WHERE place = :place AND kind = 0 AND read_at IS NULL
+    )
+    AND path > :after ORDER BY path
+"""
+UNREAD_IN_FOLDER: Final = """
+    SELECT name, size, NULL, NULL FROM sightings INDEXED BY unread_sightings
+    WHERE place = ? AND folder = ? AND kind = 0 AND read_at IS NULL AND name > ?
+    ORDER BY name LIMIT ?
+"""
+FOLDERS_WITH_WANTED: Final = """
+    SELECT path, id FROM folders
+    WHERE share = :share AND path > :after AND EXISTS (
+        SELECT 1 FROM sightings INDEXED BY wanted_sightings
+        WHERE place = :place AND folder = folders.id AND kind = 0 AND wanted IS NOT NULL
+    )
+    ORDER BY path LIMIT :most
+"""
+FEW_FOLDERS_WITH_WANTED: Final = """
+    SELECT path, id FROM folders
+    WHERE id IN (
+        SELECT DISTINCT folder FROM sightings INDEXED BY wanted_sightings
+        WHERE place = :place AND kind = 0 AND wanted IS NOT NULL
+    )
+    AND path > :after ORDER BY path
+"""
+WANTED_IN_FOLDER: Final = """
+    SELECT name, size, read_at, wanted FROM sightings INDEXED BY wanted_sightings
+    WHERE place = ? AND folder = ? AND kind = 0 AND wanted IS NOT NULL AND name > ?
+    ORDER BY name LIMIT ?
+"""
+LONGEST_UNREAD: Final = """
+    SELECT read_at, folder, name, size FROM sightings INDEXED BY read_sightings
+    WHERE place = :place AND kind = 0 AND read_at IS NOT NULL
+        AND (read_at, folder, name) > (:read_at, :folder, :name)
+    ORDER BY read_at, folder, name LIMIT :most
+"""
+OLDEST_READ: Final = """
+    SELECT read_at FROM sightings INDEXED BY read_sightings
+    WHERE place = ? AND kind = 0 AND read_at IS NOT NULL ORDER BY read_at LIMIT 1
+"""
+READ_SINCE: Final = """
+    SELECT count(*), coalesce(sum(min(size, 1125899906842624)), 0)
+    FROM sightings INDEXED BY read_sightings
+    WHERE place = ? AND kind = 0 AND read_at IS NOT NULL AND read_at >= ?
+"""
+
+# ------------------------------------------------------------------- agreements, pairs to judge
+
+_AGREEMENT: Final = """
+    name, digest, size, source_mtime_ns, mirror_mtime_ns, kind, target, earlier
+"""
+AGREE: Final = """
+    INSERT INTO agreements (mirror, folder, name, digest, size, source_mtime_ns,
+        mirror_mtime_ns, kind, target, agreed_at)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    ON CONFLICT (mirror, folder, name) DO UPDATE SET
+        earlier = CASE WHEN digest IS excluded.digest THEN earlier
+            ELSE earlier_digests(earlier, digest, excluded.digest) END,
+        digest = excluded.digest, size = excluded.size,
+        source_mtime_ns = excluded.source_mtime_ns, mirror_mtime_ns = excluded.mirror_mtime_ns,
+        kind = excluded.kind, target = excluded.target, agreed_at = excluded.agreed_at
+    WHERE (digest, size, source_mtime_ns, mirror_mtime_ns, kind, target) IS NOT
+        (excluded.digest, excluded.size, excluded.source_mtime_ns, excluded.mirror_mtime_ns,
+         excluded.kind, excluded.target)
+"""
+AGREEMENTS_IN_FOLDER: Final = f"""
+    SELECT {_AGREEMENT} FROM agreements
+    WHERE mirror = ? AND folder = ? AND name > ? ORDER BY name LIMIT ?
+"""
+AGREEMENT: Final = f"""
+    SELECT {_AGREEMENT} FROM agreements WHERE mirror = ? AND folder = ? AND name = ?
+"""
+LAST_TOUCHED: Final = "SELECT seq FROM sqlite_sequence WHERE name = 'touched'"
+TOUCH: Final = "INSERT INTO touched (place, folder, name) VALUES (?, ?, ?)"
+TOUCHED: Final = """
+    SELECT touched.number, folders.path, touched.name
+    FROM touched CROSS JOIN folders ON folders.id = touched.folder
+    WHERE touched.number > :after AND touched.number <= :to
+        AND touched.place IN (:source, :mirror)
+    ORDER BY touched.number LIMIT :most
+"""
+FORGET_TOUCHED: Final = """
+    DELETE FROM touched
+    WHERE number <= ? AND place IN (SELECT id FROM places WHERE share = ?)
+"""
+
+# ------------------------------------------------------------------------------------- findings
+
+_FINDING: Final = """
+    SELECT findings.id, shares.name, places.name, findings.path, verdict, cause, side, size,
+        detail, advice, other_path, damage, state, first_seen, last_seen, closed_at, closed_by,
+        accepted_by, accepted_at, accepted_for, accepted_state
+    FROM findings CROSS JOIN places ON places.id = findings.mirror
+    CROSS JOIN shares ON shares.id = places.share
+"""
+FINDING: Final = f"{_FINDING} WHERE findings.id = ?"
+LASTING_FINDING: Final = f"""
+    {_FINDING} WHERE findings.mirror = ? AND findings.path = ? AND state <> 'closed'
+"""
+FINDING_OF_VERDICT: Final = f"""
+    {_FINDING} WHERE findings.mirror = ? AND findings.path = ? AND verdict = ?
+"""
+LASTING_FINDINGS: Final = f"""
+    {_FINDING} WHERE findings.mirror = :mirror AND state <> 'closed' AND findings.path > :after
+    ORDER BY findings.path LIMIT :most
+"""
+ALL_FINDINGS: Final = f"{_FINDING} WHERE findings.id > :after ORDER BY findings.id LIMIT :most"
+COUNT_FINDINGS: Final = "SELECT state, count(*) FROM findings GROUP BY state"
+ADD_FINDING: Final = """
+    INSERT INTO findings (mirror, path, verdict, cause, side, size, detail, advice, other_path,
+        damage, standing, state, first_seen, last_seen)
+    VALUES (:mirror, :path, :verdict, :cause, :side, :size, :detail, :advice, :other_path,
+        :damage, :standing, 'open', :at, :at)
+"""
+UPDATE_FINDING: Final = """
+    UPDATE findings SET cause = :cause, side = :side, size = :size, detail = :detail,
+        advice = :advice, other_path = :other_path, damage = :damage, standing = :standing,
+        state = :state, last_seen = :at, closed_at = NULL, closed_by = NULL
+    WHERE id = :id
+"""
+CLOSE_FINDING: Final = """
+    UPDATE findings SET state = 'closed', closed_at = ?, closed_by = ? WHERE id = ?
+"""
+ACCEPT_FINDING: Final = """
+    UPDATE findings SET state = 'accepted', accepted_by = ?, accepted_at = ?, accepted_for = ?,
+        accepted_state = standing
+    WHERE id = ?
+"""
+LEARN_ACCEPTED_STATE: Final = "UPDATE findings SET accepted_state = ? WHERE id = ?"
+ADD_EVENT: Final = "INSERT INTO finding_events (finding, at, what, detail) VALUES (?, ?, ?, ?)"
+EVENTS: Final = "SELECT at, what, detail FROM finding_events WHERE finding = ? ORDER BY id"
+
+# --------------------------------------------------------------- shifts, overrides and notices
+
+ADD_SHIFT: Final = "INSERT INTO shifts (started) VALUES (?)"
+END_SHIFT: Final = """
+    UPDATE shifts SET ended = ?, stopped_by = ? WHERE id = ? AND ended IS NULL
+"""
+SHIFTS: Final = """
+    SELECT id, started, ended, stopped_by FROM shifts WHERE id > ? ORDER BY id LIMIT ?
+"""
+LAST_SHIFT: Final = """
+    SELECT id, started, ended, stopped_by FROM shifts ORDER BY id DESC LIMIT 1
+"""
+SHIFT_READINGS: Final = """
+    SELECT place, files, bytes, troubles FROM shift_readings WHERE shift = ? ORDER BY place
+"""
+ADD_OVERRIDE: Final = "INSERT INTO overrides (at, who, command, why) VALUES (?, ?, ?, ?)"
+OVERRIDES: Final = """
+    SELECT id, at, who, command, why FROM overrides WHERE id > ? ORDER BY id LIMIT ?
+"""
+ADD_NOTICE: Final = "INSERT INTO notices (place, at, what, detail) VALUES (?, ?, ?, ?)"
+NOTICES: Final = """
+    SELECT id, place, at, what, detail FROM notices WHERE id > ? ORDER BY id LIMIT ?
+"""

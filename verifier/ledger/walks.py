@@ -1,0 +1,323 @@
+"""Recording a walk: what it saw is set beside what is known, staged, and then applied or not.
+
+Only what differs is staged, in a table of this connection alone, which a crash takes with it:
+until it is applied, in one transaction, nothing of a walk stands in the ledger.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+from collections.abc import Iterable, Iterator
+from typing import Final
+
+from verifier.ledger import statements
+from verifier.ledger.names import Names, in_path_order, split
+from verifier.ledger.rows import COUNTED_AT_MOST, KIND_NUMBERS, signed
+from verifier.ledger.store import BEFORE_ALL, Row, Store
+from verifier.ledger.values import PlaceName, RecordedWalk, WalkSummary
+from verifier.model import Kind, Sighting
+
+_NEW, _CHANGED, _VANISHED, _TROUBLED = range(4)
+
+STAGED_AT_ONCE: Final = 5_000
+APPLIED_AT_ONCE: Final = 10_000
+"""Paths that one statement applies, so that a request to stop is heard in between."""
+
+_KNOWN_AT_ONCE: Final = 2_000
+_FOLDERS_REMEMBERED: Final = 10_000
+
+
+_walks = itertools.count(1)
+
+
+class Walk:
+    """One walk over one place.  `take` it, look at `summary`, then `apply` or `discard` it."""
+
+    def __init__(self, store: Store, names: Names, place: PlaceName, shift: int | None) -> None:
+        self._store = store
+        self._names = names
+        self._place = place
+        self._shift = shift
+        self._number = names.place(place)
+        self._share = names.share(place.share)
+        self._mirrors = [
+            names.place(mirror)
+            for mirror in names.places(place.share)
+            if (not mirror.is_source if place.is_source else mirror == place)
+        ]
+        self._summary: WalkSummary | None = None
+        self._walk = next(_walks)
+        for statement in statements.STAGE:
+            store.run(statement)
+
+    @property
+    def summary(self) -> WalkSummary:
+        """What was seen beside what was known.  Raises ValueError before `take` has ended."""
+        if self._summary is None:
+            raise ValueError("a walk has no summary before it was taken whole, nor when discarded")
+        return self._summary
+
+    def take(self, seen: Iterable[Sighting]) -> WalkSummary:
+        """Set what a walk sees beside what is known, and stage what differs.
+
+        ``seen`` must be sorted by path and hold each once; only what sizes and dates tell is
+        taken of it, not digests.  Nothing of it is recorded yet.  Raises ValueError when it is
+        not sorted, and what ``seen`` itself raises.
+        """
+        self.discard()
+        comparison = _Comparison(_Stage(self._store, self._walk), self._known())
+        comparison.run(seen)
+        self._summary = comparison.summary()
+        return self._summary
+
+    def apply(self, at: int) -> WalkSummary:
+        """Record the walk as of ``at``: all of it, in one transaction, or none.
+
+        ``at`` is when it ended: a path was there by then, so that no copy is called due early.
+        """
+        summary = self.summary
+        first, last = self._staged_range()
+        with self._store.transaction():
+            for statement in statements.APPLY_FOLDERS:
+                self._store.run(statement, {"share": self._share, "walk": self._walk})
+            for after in range(first - 1, last, APPLIED_AT_ONCE):
+                self._apply_some(after, after + APPLIED_AT_ONCE, at)
+            self._store.run(
+                statements.ADD_WALK,
+                (self._number, self._shift, at, *_counts(summary)),
+            )
+        self.discard()
+        return summary
+
+    def discard(self) -> None:
+        """Forget what was staged.  The ledger is as it was before the walk."""
+        self._summary = None
+        with self._store.staging():
+            for statement in statements.CLEAR_STAGE:
+                self._store.run(statement, (self._walk,))
+
+    def _known(self) -> Iterator[tuple[bytes, int, Row]]:
+        mirrors = json.dumps(self._mirrors)
+
+        def in_folder(_path: bytes, folder: int) -> Iterator[Row]:
+            after: object = BEFORE_ALL
+            while True:
+                page = self._store.rows(
+                    statements.KNOWN_BEFORE_WALK,
+                    {
+                        "mirrors": mirrors,
+                        "place": self._number,
+                        "folder": folder,
+                        "after": after,
+                        "most": _KNOWN_AT_ONCE,
+                    },
+                )
+                yield from page
+                if len(page) < _KNOWN_AT_ONCE:
+                    return
+                after = page[-1][0]
+
+        return in_path_order(self._names.folders(self._share), in_folder)
+
+    def _staged_range(self) -> tuple[int, int]:
+        row = self._store.row(statements.STAGED_RANGE, (self._walk,))
+        assert row is not None
+        return row[0], row[1]
+
+    def _apply_some(self, after: int, to: int, at: int) -> None:
+        some = {"after": after, "to": to, "walk": self._walk}
+        self._store.run(
+            statements.APPLY_SEEN,
+            {**some, "place": self._number, "at": at, "new": _NEW, "changed": _CHANGED},
+        )
+        source = self._names.place(PlaceName(self._place.share))
+        for _, what, folder, name, trouble in self._store.rows(
+            statements.STAGED_OTHERWISE, {**some, "vanished": _VANISHED, "troubled": _TROUBLED}
+        ):
+            path = {"place": self._number, "folder": folder, "name": name}
+            if what == _TROUBLED:
+                self._store.run(statements.APPLY_WALK_TROUBLE, {**path, "walk_trouble": trouble})
+                continue
+            self._store.run(statements.APPLY_VANISHED, path)
+            for mirror in self._mirrors:
+                self._store.run(
+                    statements.DROP_AGREEMENT_OF_NOTHING,
+                    {"mirror": mirror, "source": source, "folder": folder, "name": name},
+                )
+
+
+class _Stage:
+    """What differs, kept for later, some thousand paths at a time."""
+
+    def __init__(self, store: Store, walk: int) -> None:
+        self._store = store
+        self._walk = walk
+        self._rows: list[tuple[object, ...]] = []
+        self._folders: dict[bytes, int] = {}
+
+    def add(self, what: int, path: bytes, sighting: Sighting | None = None) -> None:
+        """Keep one path with what was seen of it."""
+        folder, name = split(path)
+        number = self._folders.get(folder)
+        if number is None:
+            number = self._folder(folder)
+        if sighting is None:
+            row: tuple[object, ...] = (self._walk, number, name, what, *(None,) * 9)
+        else:
+            row = (
+                self._walk,
+                number,
+                name,
+                what,
+                KIND_NUMBERS[sighting.kind],
+                sighting.size,
+                sighting.mtime_ns,
+                sighting.ctime_ns,
+                signed(sighting.inode),
+                signed(sighting.device),
+                sighting.links,
+                sighting.target,
+                None if sighting.trouble is None else str(sighting.trouble),
+            )
+        self._rows.append(row)
+        if len(self._rows) >= STAGED_AT_ONCE:
+            self.write()
+
+    def write(self) -> None:
+        """Pass on what is held."""
+        with self._store.staging():
+            self._store.run_each(statements.STAGE_PATH, self._rows)
+        self._rows = []
+
+    def _folder(self, path: bytes) -> int:
+        if len(self._folders) >= _FOLDERS_REMEMBERED:
+            self._folders.clear()
+        self._store.run(statements.STAGE_FOLDER, (self._walk, path))
+        row = self._store.row(statements.STAGED_FOLDER, (self._walk, path))
+        assert row is not None
+        number = self._folders[path] = int(row[0])
+        return number
+
+
+class _Comparison:
+    """Two streams sorted by path, side by side: what is seen, and what is known."""
+
+    def __init__(self, stage: _Stage, known: Iterator[tuple[bytes, int, Row]]) -> None:
+        self._stage = stage
+        self._known = known
+        self._held = next(known, None)
+        self._unlisted: set[bytes] = set()
+        self._seen = self._new = self._changed = self._vanished = self._hidden = 0
+        self._files = self._bytes = self._passed = 0
+        self._agreed = self._agreed_changed = self._agreed_vanished = 0
+
+    def run(self, seen: Iterable[Sighting]) -> None:
+        """Go through both to their ends."""
+        last: bytes | None = None
+        for sighting in seen:
+            path = sighting.path
+            if last is not None and path <= last:
+                raise ValueError(f"a walk must be sorted by path: {path!r} came after {last!r}")
+            last = path
+            self._count(sighting)
+            while self._held is not None and self._held[0] < path:
+                self._gone(*self._pass())
+            if self._held is None or self._held[0] != path:
+                self._new += 1
+                self._stage.add(_NEW, path, sighting)
+            else:
+                self._there(sighting, self._pass()[1])
+        while self._held is not None:
+            self._gone(*self._pass())
+        self._stage.write()
+
+    def summary(self) -> WalkSummary:
+        """The counts."""
+        return WalkSummary(
+            known=self._passed,
+            seen=self._seen,
+            new=self._new,
+            changed=self._changed,
+            vanished=self._vanished,
+            hidden=self._hidden,
+            files=self._files,
+            bytes=self._bytes,
+            agreed=self._agreed,
+            agreed_changed=self._agreed_changed,
+            agreed_vanished=self._agreed_vanished,
+        )
+
+    def _count(self, sighting: Sighting) -> None:
+        self._seen += 1
+        if sighting.kind is Kind.FILE:
+            self._files += 1
+            self._bytes += min(sighting.size, COUNTED_AT_MOST)
+        elif sighting.trouble is not None:
+            self._unlisted.add(sighting.path + b"/")
+
+    def _pass(self) -> tuple[bytes, Row]:
+        assert self._held is not None
+        path, _, row = self._held
+        self._held = next(self._known, None)
+        self._passed += 1
+        self._agreed += row[8]
+        return path, row
+
+    def _there(self, sighting: Sighting, row: Row) -> None:
+        _, kind, size, mtime_ns, ctime_ns, inode, target, trouble, agreed = row
+        said = None if sighting.trouble is None else str(sighting.trouble)
+        edited = (
+            size != sighting.size
+            or mtime_ns != sighting.mtime_ns
+            or kind != KIND_NUMBERS[sighting.kind]
+            or target != sighting.target
+        )
+        if said is not None or (
+            not edited and ctime_ns == sighting.ctime_ns and inode == signed(sighting.inode)
+        ):
+            # Unchanged, or nothing but trouble was seen of it: what is known stays.
+            if said != trouble:
+                self._stage.add(_TROUBLED, sighting.path, sighting)
+            return
+        self._changed += 1
+        self._agreed_changed += agreed and edited
+        self._stage.add(_CHANGED, sighting.path, sighting)
+
+    def _gone(self, path: bytes, row: Row) -> None:
+        if self._unlisted and self._below_unlisted(path):
+            self._hidden += 1
+            return
+        self._vanished += 1
+        self._agreed_vanished += row[8]
+        self._stage.add(_VANISHED, path)
+
+    def _below_unlisted(self, path: bytes) -> bool:
+        cut = path.rfind(b"/")
+        while cut >= 0:
+            if path[: cut + 1] in self._unlisted:
+                return True
+            cut = path.rfind(b"/", 0, cut)
+        return False
+
+
+def _counts(summary: WalkSummary) -> tuple[int, ...]:
+    return (
+        summary.known,
+        summary.seen,
+        summary.new,
+        summary.changed,
+        summary.vanished,
+        summary.hidden,
+        summary.files,
+        summary.bytes,
+        summary.agreed,
+        summary.agreed_changed,
+        summary.agreed_vanished,
+    )
+
+
+def recorded_walk(place: PlaceName, row: Row) -> RecordedWalk:
+    """A row of walks."""
+    _, shift, at, *counts = row
+    return RecordedWalk(place, at, WalkSummary(*counts), shift)

@@ -1,0 +1,146 @@
+"""What to read next, as it follows from the sightings: there is no queue that could disagree.
+
+Streams hold nothing open, so that what they give may be read and recorded while they go on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from verifier.ledger import statements
+from verifier.ledger.names import Names, in_path_order, split
+from verifier.ledger.readings import Readings
+from verifier.ledger.store import BEFORE_ALL, Row, Store
+from verifier.ledger.values import Due, PlaceName, Totals
+
+FEW: Final = 50_000
+"""Files among which their folders are looked for; with more, folders are gone through in turn."""
+
+_FOLDERS_AT_ONCE: Final = 200
+_FILES_AT_ONCE: Final = 1000
+
+
+class Work:
+    """The files of each place that are to be read, and how many they are."""
+
+    def __init__(self, store: Store, names: Names, readings: Readings) -> None:
+        self._store = store
+        self._names = names
+        self._readings = readings
+
+    def totals(self, place: PlaceName) -> Totals:
+        """Counts and bytes of a place, and of what is to be read there."""
+        self._readings.flush()
+        return self._names.totals(place)
+
+    def unread(self, place: PlaceName, after: bytes | None = None) -> Iterator[Due]:
+        """New or changed files that were not read since, by path, from the one ``after``."""
+        few = self.totals(place).unread_files <= FEW
+        folders = statements.FEW_FOLDERS_WITH_UNREAD if few else statements.FOLDERS_WITH_UNREAD
+        return self._by_path(place, after, folders, few, statements.UNREAD_IN_FOLDER)
+
+    def wanted(self, place: PlaceName, after: bytes | None = None) -> Iterator[Due]:
+        """Files whose reading past the cache a verdict waits for, by path."""
+        few = self.totals(place).wanted_files <= FEW
+        folders = statements.FEW_FOLDERS_WITH_WANTED if few else statements.FOLDERS_WITH_WANTED
+        return self._by_path(place, after, folders, few, statements.WANTED_IN_FOLDER)
+
+    def longest_unread(self, place: PlaceName, after: Due | None = None) -> Iterator[Due]:
+        """Files that were read, the oldest reading first, from the one ``after``.
+
+        A file read meanwhile goes to the end, so that it comes again only after all others.
+        """
+        self._readings.flush()
+        return self._by_age(place, after)
+
+    def oldest_read(self, place: PlaceName) -> int | None:
+        """When the longest unread of the files that were read was read; None without any."""
+        self._readings.flush()
+        row = self._store.row(statements.OLDEST_READ, (self._names.place(place),))
+        return None if row is None else row[0]
+
+    def read_since(self, place: PlaceName, since: int) -> tuple[int, int]:
+        """Files, and their bytes, whose last reading is not before ``since``.  Counts them."""
+        self._readings.flush()
+        row = self._store.row(statements.READ_SINCE, (self._names.place(place), since))
+        assert row is not None
+        return row[0], row[1]
+
+    def _by_age(self, place: PlaceName, after: Due | None) -> Iterator[Due]:
+        number, share = self._names.place(place), self._names.share(place.share)
+        key: tuple[int, int, object] = (-(1 << 63), 0, BEFORE_ALL)
+        if after is not None and after.read_at is not None:
+            folder_path, name = split(after.path)
+            key = after.read_at, self._names.folder(share, folder_path) or 0, name
+        last_folder, path = -1, b""
+        while True:
+            page = self._store.rows(
+                statements.LONGEST_UNREAD,
+                {
+                    "place": number,
+                    "read_at": key[0],
+                    "folder": key[1],
+                    "name": key[2],
+                    "most": _FILES_AT_ONCE,
+                },
+            )
+            for read_at, folder, name, size in page:
+                if folder != last_folder:
+                    last_folder, path = folder, self._names.folder_path(folder)
+                yield Due(path + name, size, read_at)
+            if len(page) < _FILES_AT_ONCE:
+                return
+            key = page[-1][:3]
+
+    def _by_path(
+        self, place: PlaceName, after: bytes | None, folders: str, few: bool, files: str
+    ) -> Iterator[Due]:
+        number, share = self._names.place(place), self._names.share(place.share)
+
+        def in_folder(path: bytes, folder: int) -> Iterator[Row]:
+            start: object = BEFORE_ALL
+            if after is not None and after.startswith(path):
+                start = after[len(path) :]
+            while True:
+                page = self._store.rows(files, (number, folder, start, _FILES_AT_ONCE))
+                yield from page
+                if len(page) < _FILES_AT_ONCE:
+                    return
+                start = page[-1][0]
+
+        found = self._folders(share, number, after, folders, few)
+        for path, _, (_, size, read_at, wanted) in in_path_order(found, in_folder):
+            yield Due(path, size, read_at, wanted)
+
+    def _folders(
+        self, share: int, place: int, after: bytes | None, statement: str, few: bool
+    ) -> Iterator[Row]:
+        """Folders in which something may be left, sorted by path: first those above ``after``."""
+        if after is not None:
+            for above in _above(after):
+                number = self._names.folder(share, above)
+                if number is not None:
+                    yield above, number
+        start: object = BEFORE_ALL if after is None else after
+        if few:
+            yield from self._store.rows(statement, {"place": place, "after": start})
+            return
+        while True:
+            page = self._store.rows(
+                statement,
+                {"share": share, "place": place, "after": start, "most": _FOLDERS_AT_ONCE},
+            )
+            yield from page
+            if len(page) < _FOLDERS_AT_ONCE:
+                return
+            start = page[-1][0]
+
+
+def _above(path: bytes) -> Iterator[bytes]:
+    """The folders that a path lies in, from the root down."""
+    yield b""
+    cut = path.find(b"/")
+    while cut >= 0:
+        yield path[: cut + 1]
+        cut = path.find(b"/", cut + 1)
