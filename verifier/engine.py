@@ -3,21 +3,29 @@
 A `Lane` has the shape of a ``concurrent.futures`` executor, so that a job does not know whether
 its readers are this machine's processes, the caller's own thread, or something farther away.
 Each place gets a lane of its own: places are different disks and are read side by side.
+
+Readers can be told to keep below a pace, to hold, and to stop at a bell.  They see to it
+themselves, by what stands on a board that they share with the caller: a caller that hangs stops
+nobody from stopping.
 """
 
 from __future__ import annotations
 
 import heapq
+import math
+import multiprocessing
 import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final, NamedTuple, Protocol, TypeVar
 
 from verifier import system
 from verifier.errors import ReadersLost, Stopped
+from verifier.pace import Ceiling, Pace, SharedNumber
 
 T = TypeVar("T")
 
@@ -34,14 +42,45 @@ STOP_WITHIN: Final = 0.8
 because they only read."""
 
 
+LOOK_EVERY: Final = 0.1
+"""Seconds of waiting, for the pace or in a hold, after which a reader looks at its board."""
+
+LOCKED_AT_MOST: Final = 0.1
+"""Seconds after which the ceiling's lock is passed by: who holds it for so long was ended with
+it, and a moment that two set at once lets no more than one block through."""
+
+_NEVER: Final = 2**63 - 1
+"""A bell in nanoseconds since 1970 that does not ring."""
+
+
+class BellRang(Exception):
+    """The bell rang before the work was done.  Not an error: what is left is for another time."""
+
+
 class Watch(Protocol):
     """What a reader tells of its progress, and how it learns that it must stop."""
+
+    @property
+    def paced(self) -> bool:
+        """True when every file, however small, is to be asked for with `allow`."""
 
     def has_read(self, count: int) -> None:
         """``count`` more bytes came off a place."""
 
     def check(self) -> None:
-        """Raises Stopped once the caller wants no more."""
+        """Raises Stopped once the caller wants no more, and BellRang once the bell has rung."""
+
+    def allow(self, count: int) -> int:
+        """Wait until some of ``count`` more bytes may be read; how many, at least one of them.
+
+        To be asked before they are read.  Raises as `check`, also while it waits.
+        """
+
+    def park(self) -> None:
+        """At the bell, with nothing held open: wait until a later bell is set, then return.
+
+        Raises BellRang where readers do not outlive the bell, and Stopped.
+        """
 
     def crowded(self) -> bool:
         """True when every core has a reader at work, so that a second thread gains nothing."""
@@ -55,13 +94,44 @@ class Board(Protocol):
     def __len__(self) -> int: ...
 
 
-class _Layout:
-    """Where on the board stands what: the stop mark, then for each reader busy and counts.
+class Lock(Protocol):
+    """A lock between threads or processes."""
 
-    Each reader writes only its own numbers, so that no lock is needed.
+    def acquire(self, block: bool = True, timeout: float = -1, /) -> bool:
+        """True once it is held, False after ``timeout`` seconds."""
+
+    def release(self) -> None:
+        """Let the next one have it."""
+
+
+@dataclass(frozen=True)
+class Clock:
+    """Where readers take the time from, and how they wait."""
+
+    since_1970: Callable[[], float] = time.time
+    steady: Callable[[], float] = time.monotonic
+    """A clock that is never set, the same for all processes of the machine."""
+    sleep: Callable[[float], None] = time.sleep
+
+
+THE_CLOCK: Final = Clock()
+AS_FAST_AS_CAN_BE: Final = Pace()
+
+
+class _Layout:
+    """Where on the board stands what: the caller's signs, then for each reader busy and counts.
+
+    Each reader writes only its own numbers, and the caller only its signs and, in a row of its
+    own, its counts, so that no lock is needed.
     """
 
     STOP = 0
+    BELL = 1
+    HOLD = 2
+    ANY = 3
+    """Set for good with the first sign that is given, so that a reader without any looks at one
+    number only."""
+    _SIGNS = 4
 
     def __init__(self, readers: int, lanes: int) -> None:
         self.readers = readers
@@ -69,66 +139,152 @@ class _Layout:
 
     @property
     def size(self) -> int:
-        return 1 + self.readers * (1 + self.lanes)
+        return self._SIGNS + self.readers + (self.readers + 1) * self.lanes
+
+    @property
+    def caller(self) -> int:
+        """The row of the process that the engine belongs to, behind its readers'."""
+        return self.readers
 
     def busy(self, reader: int) -> int:
-        return 1 + reader
+        return self._SIGNS + reader
 
     def count(self, reader: int, lane: int) -> int:
-        return 1 + self.readers + reader * self.lanes + lane
+        return self._SIGNS + self.readers + reader * self.lanes + lane
+
+
+class _Rules(NamedTuple):
+    """What all readers of an engine share and keep to."""
+
+    board: Board
+    layout: _Layout
+    ceiling: Ceiling | None
+    lock: Lock
+    clock: Clock
+    resident: bool
+
+    def heed(self) -> None:
+        """Raises what the caller's signs ask for."""
+        if self.board[_Layout.STOP]:
+            raise Stopped("Stopped before the work was done.")
+        if self.bell_rang():
+            raise BellRang("The bell rang before the work was done.")
+
+    def bell_rang(self) -> bool:
+        bell = self.board[_Layout.BELL]
+        return bell != _NEVER and self.clock.since_1970() * 1e9 >= bell
+
+    def allow(self, wanted: int) -> int:
+        while True:
+            self.heed()
+            granted, wait = self._ask(wanted)
+            if granted or wanted <= 0:
+                return granted
+            self.clock.sleep(min(wait, LOOK_EVERY))
+
+    def _ask(self, wanted: int) -> tuple[int, float]:
+        if self.board[_Layout.HOLD]:
+            return 0, LOOK_EVERY
+        if self.ceiling is None or wanted <= 0:
+            return wanted, 0.0
+        locked = self.lock.acquire(True, LOCKED_AT_MOST)
+        try:
+            # The time is taken with the lock held: a moment earlier, somebody else's comes first.
+            return self.ceiling.ask(wanted, self.clock.steady())
+        finally:
+            if locked:
+                self.lock.release()
+
+    def park(self) -> None:
+        if not self.resident:
+            self.heed()
+        while self.bell_rang() or self.board[_Layout.STOP]:
+            if self.board[_Layout.STOP] or _caller_is_gone():
+                raise Stopped("Stopped before the work was done.")
+            self.clock.sleep(LOOK_EVERY)
+
+
+def _caller_is_gone() -> bool:
+    caller = multiprocessing.parent_process()
+    return caller is not None and not caller.is_alive()
 
 
 class _LaneWatch:
-    def __init__(self, board: Board, layout: _Layout, reader: int, lane: int) -> None:
-        self._board = board
-        self._layout = layout
-        self._mine = layout.count(reader, lane)
+    def __init__(self, rules: _Rules, reader: int, lane: int) -> None:
+        self._rules = rules
+        self._board = rules.board
+        self._free = rules.ceiling is None
+        self._mine = rules.layout.count(reader, lane)
+
+    @property
+    def paced(self) -> bool:
+        return not self._free or self._board[_Layout.ANY] != 0
 
     def has_read(self, count: int) -> None:
         self._board[self._mine] += count
 
     def check(self) -> None:
-        if self._board[_Layout.STOP]:
-            raise Stopped("Stopped before the work was done.")
+        if self._board[_Layout.ANY]:
+            self._rules.heed()
+
+    def allow(self, count: int) -> int:
+        if self._free and not self._board[_Layout.ANY]:
+            return count
+        return self._rules.allow(count)
+
+    def park(self) -> None:
+        self._rules.park()
 
     def crowded(self) -> bool:
-        layout = self._layout
+        layout = self._rules.layout
         busy = sum(self._board[layout.busy(reader)] for reader in range(layout.readers))
         return busy >= system.cores()
+
+
+class _CallersWatch(_LaneWatch):
+    """The watch of the calling process, which may read in several threads."""
+
+    def __init__(self, rules: _Rules, lane: int) -> None:
+        super().__init__(rules, rules.layout.caller, lane)
+        self._counting = threading.Lock()
+
+    def has_read(self, count: int) -> None:
+        with self._counting:
+            super().has_read(count)
 
 
 class _Reader:
     """One reading process's own view of the board."""
 
-    def __init__(self, board: Board, layout: _Layout, number: int) -> None:
-        self._board = board
-        self._layout = layout
-        self._number = number
-        self._watches = [_LaneWatch(board, layout, number, lane) for lane in range(layout.lanes)]
+    def __init__(self, rules: _Rules, number: int) -> None:
+        self._board = rules.board
+        self._busy = rules.layout.busy(number)
+        self._watches = [_LaneWatch(rules, number, lane) for lane in range(rules.layout.lanes)]
 
     def run(self, lane: int, task: Callable[..., T], arguments: Sequence[Any]) -> T:
         watch = self._watches[lane]
         watch.check()
-        busy = self._layout.busy(self._number)
-        self._board[busy] = 1
+        self._board[self._busy] = 1
         try:
             return task(*arguments, watch)
         finally:
-            self._board[busy] = 0
+            self._board[self._busy] = 0
 
 
 _reader: _Reader | None = None
 
 
-def _start_reader(board: Board, layout: _Layout, next_number: Any) -> None:
+def _start_reader(rules: _Rules, give_way: bool, next_number: Any) -> None:
     global _reader
     system.leave_signals_to_parent()
     system.die_with_parent()
     system.suit_interpreter_to_streams()
+    if give_way:
+        system.give_way()
     with next_number.get_lock():
         number = next_number.value
         next_number.value += 1
-    _reader = _Reader(board, layout, number % layout.readers)
+    _reader = _Reader(rules, number % rules.layout.readers)
 
 
 def _run_in_reader(lane: int, task: Callable[..., T], arguments: Sequence[Any]) -> T:
@@ -213,7 +369,7 @@ class Lane:
                 return
             try:
                 running = self._start(task.task, task.arguments)
-            except (RuntimeError, BrokenProcessPool, Stopped) as error:
+            except (RuntimeError, BrokenProcessPool, Stopped, BellRang) as error:
                 self._settle(task, None, error)
                 continue
             running.add_done_callback(lambda done, task=task: self._done(done, task))  # type: ignore[misc]
@@ -247,32 +403,65 @@ class Engine:
     A width is the number of tasks that run at once for a lane; None stands for the number of
     cores.  With ``inline``, or where the system lets no processes be shared with, tasks run in
     the calling thread, one after the other.
+
+    ``readers`` caps the number of processes below the sum of the widths.  Each lane's width then
+    becomes its share of them, at least one: what it may hand over shrinks with it, so that no
+    lane's tasks stand in another's way.
+
+    ``pace`` holds for all readers together.  A ``resident`` engine outlives its bells: a long
+    reading is interrupted, and goes on when a later bell is set.  Leaving it stops it.
     """
 
-    def __init__(self, widths: Sequence[int | None] = (None,), *, inline: bool = False) -> None:
+    def __init__(
+        self,
+        widths: Sequence[int | None] = (None,),
+        *,
+        inline: bool = False,
+        readers: int | None = None,
+        pace: Pace = AS_FAST_AS_CAN_BE,
+        resident: bool = False,
+        clock: Clock = THE_CLOCK,
+    ) -> None:
         each = [system.cores() if width is None else width for width in widths]
-        readers = 1 if inline else sum(each)
-        self._layout = _Layout(readers, len(each))
+        count = total = sum(each)
+        if readers is not None and readers < total:
+            count = max(1, readers)
+            each = [max(1, count * width // total) for width in each]
+        self._layout = _Layout(1 if inline else count, len(each))
+        self._pace = pace
+        self._resident = resident
+        self._clock = clock
         self._pool: Executor | None = None
-        self._board: Board
-        if inline or not self._start_processes(readers):
-            self._board = [0] * self._layout.size
-            self._own = _Reader(self._board, self._layout, 0)
+        self._rules: _Rules
+        if inline or not self._start_processes():
+            self._rules = self._made_rules([0] * self._layout.size, [0.0], threading.Lock())
+            self._own = _Reader(self._rules, 0)
         start = self._start_here if self._pool is None else self._start_in_pool
         self.lanes = [
             Lane(partial(start, lane), width, partial(self._count, lane))
             for lane, width in enumerate(each)
         ]
+        self._callers = [_CallersWatch(self._rules, lane) for lane in range(len(each))]
 
-    def _start_processes(self, count: int) -> bool:
+    def _made_rules(self, board: Board, moment: SharedNumber, lock: Lock) -> _Rules:
+        board[_Layout.BELL] = _NEVER
+        rate, ceiling = self._pace.bytes_per_second, None
+        if rate is not None:
+            ceiling = Ceiling(rate, moment)
+            ceiling.begin(self._clock.steady())
+        return _Rules(board, self._layout, ceiling, lock, self._clock, self._resident)
+
+    def _start_processes(self) -> bool:
         context = system.process_context()
         try:
-            self._board = context.RawArray("q", self._layout.size)
+            self._rules = self._made_rules(
+                context.RawArray("q", self._layout.size), context.RawArray("d", 1), context.Lock()
+            )
             self._pool = ProcessPoolExecutor(
-                count,
+                self._layout.readers,
                 mp_context=context,
                 initializer=_start_reader,
-                initargs=(self._board, self._layout, context.Value("i", 0)),
+                initargs=(self._rules, self._pace.give_way, context.Value("i", 0)),
             )
         except (OSError, NotImplementedError):
             return False  # no shared memory or semaphores here, as in some containers
@@ -296,27 +485,56 @@ class Engine:
     ) -> Future[Any]:
         if self._pool is None:
             raise Stopped("Stopped before the work was done.")
+        self._callers[lane].check()
         return self._pool.submit(_run_in_reader, lane, task, arguments)
 
     def _count(self, lane: int) -> int:
-        layout = self._layout
-        return sum(self._board[layout.count(reader, lane)] for reader in range(layout.readers))
+        layout, board = self._layout, self._rules.board
+        return sum(board[layout.count(row, lane)] for row in range(layout.readers + 1))
 
     def __enter__(self) -> Engine:
         return self
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
-        if error is not None:
+        if error is not None or self._resident:
             self.stop()
         elif self._pool is not None:
             self._pool.shutdown(wait=True)
 
+    def ring_at(self, bell: float | None) -> None:
+        """Have readers stop by themselves at ``bell``, in seconds since 1970; None is no bell.
+
+        May be called at any time; a time that has passed means now.  What is being read then ends
+        with BellRang within a block, what waits ends with it unstarted; in a resident engine a
+        long reading waits instead, and what was handed over behind it waits with it.
+        """
+        if bell is None or bell * 1e9 >= _NEVER:
+            self._sign(_Layout.BELL, _NEVER)
+        else:
+            self._sign(_Layout.BELL, max(0, math.ceil(bell * 1e9)))
+
+    def hold(self, on: bool) -> None:
+        """Have readers wait before their next block, or go on.  They hear the bell meanwhile."""
+        self._sign(_Layout.HOLD, int(on))
+
+    def own_watch(self, lane: int) -> Watch:
+        """A watch for the calling process itself, under the same pace, bell and hold.
+
+        What it has read counts as the lane's.  Any thread of this process may use it.
+        """
+        return self._callers[lane]
+
+    def _sign(self, which: int, value: int) -> None:
+        # In this order: a reader that sees that there is a sign must find it.
+        self._rules.board[which] = value
+        self._rules.board[_Layout.ANY] = 1
+
     def stop(self) -> None:
         """Have the readers stop at once, in the middle of a file; waiting tasks never start."""
+        self._sign(_Layout.STOP, 1)
         pool, self._pool = self._pool, None
         if pool is None:
             return
-        self._board[_Layout.STOP] = 1
         # There is no public way to reach the pool's processes before Python 3.14.
         processes = list((getattr(pool, "_processes", None) or {}).values())
         pool.shutdown(wait=False, cancel_futures=True)

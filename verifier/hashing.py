@@ -15,6 +15,7 @@ from typing import Final, NamedTuple, Protocol
 import xxhash
 from blake3 import blake3
 
+from verifier import system
 from verifier.engine import Watch
 from verifier.model import SEGMENT
 
@@ -24,6 +25,15 @@ before it has been hashed.  A segment is a whole number of blocks."""
 
 _BUFFERS: Final = 4
 """Blocks in flight between the reading and the hashing thread."""
+
+LARGE_BLOCK: Final = 4 * BLOCK
+"""Bytes read at a time directly from a disk, where nobody reads ahead.  Measured: twice as much
+gains nothing."""
+
+_LARGE_BUFFERS: Final = 3
+
+_SLOW: Final = 0.2
+"""Seconds for a block after which the next ones are smaller, so that a bell is soon heard."""
 
 _WORTH_A_THREAD: Final = 0.10
 """Share of a segment's time spent waiting for the disk from which a second thread pays."""
@@ -63,11 +73,19 @@ class Hasher:
         # Not a shared mapping: a process that is copied must not go on in the same buffers.
         whole = memoryview(bytearray(BLOCK * _BUFFERS))
         self._buffers = [whole[i * BLOCK : (i + 1) * BLOCK] for i in range(_BUFFERS)]
+        self._aligned: list[memoryview] = []
 
     @property
     def buffer(self) -> memoryview:
         """A block of scratch memory, for contents that fit in it."""
         return self._buffers[0]
+
+    @property
+    def aligned_buffers(self) -> list[memoryview]:
+        """Large blocks of memory in which a disk can be read directly, made when first needed."""
+        if not self._aligned:
+            self._aligned = [system.page_aligned(LARGE_BLOCK) for _ in range(_LARGE_BUFFERS)]
+        return self._aligned
 
     def read(
         self,
@@ -84,61 +102,75 @@ class Hasher:
         Contents over one segment get fingerprints; the reading of each segment is overlapped
         with its hashing when there is a core to spare or a disk to wait for.
         ``after_segment(offset)`` is called when the bytes up to ``offset`` are done with.
-        Raises ReadFailed, and Stopped through ``watch``.
+        Raises ReadFailed, and Stopped and BellRang through ``watch``.
         """
-        state = _State(size, size > SEGMENT)
-        overlapped = size > SEGMENT and not watch.crowded()
+        return self.go_on(Underway(size), fill, watch, after_segment)
+
+    def go_on(
+        self,
+        underway: Underway,
+        fill: Source,
+        watch: Watch,
+        after_segment: Callable[[int], None] | None = None,
+    ) -> Content:
+        """As `read`, from where ``underway`` got to; ``fill`` must begin at its ``size``.
+
+        After BellRang it can be given here again.
+        """
+        buffers = self.aligned_buffers if underway.aligned else self._buffers
+        overlapped = underway.large and not watch.crowded()
         while True:
             started = time.perf_counter()
             waited = (
-                self._segment_overlapped(fill, state, watch)
+                self._segment_overlapped(fill, underway, watch, buffers)
                 if overlapped
-                else self._segment(fill, state, watch)
+                else self._segment(fill, underway, watch, buffers[0])
             )
-            state.end_segment()
+            underway.end_segment()
             if after_segment is not None:
-                after_segment(state.size)
-            if state.ended:
+                after_segment(underway.size)
+            if underway.ended:
                 break
             slow_disk = waited > _WORTH_A_THREAD * (time.perf_counter() - started)
             overlapped = slow_disk or not watch.crowded()
-        return Content(state.whole.digest(), tuple(state.fingerprints), state.size)
+        return Content(underway.whole.digest(), tuple(underway.fingerprints), underway.size)
 
-    def _segment(self, fill: Source, state: _State, watch: Watch) -> float:
+    def _segment(self, fill: Source, underway: Underway, watch: Watch, buffer: memoryview) -> float:
         """One segment in this thread alone; returns the seconds spent waiting for the disk."""
-        buffer = self._buffers[0]
         waited = 0.0
-        while state.segment_left and not state.ended:
-            watch.check()
-            count, seconds = state.fill(fill, buffer)
+        while underway.segment_left and not underway.ended:
+            room = underway.allowed(watch, len(buffer))
+            count, seconds = underway.fill(fill, buffer[:room])
             waited += seconds
             if not count:
                 break
             watch.has_read(count)
-            state.update(buffer[:count])
+            underway.update(buffer[:count])
         return waited
 
-    def _segment_overlapped(self, fill: Source, state: _State, watch: Watch) -> float:
+    def _segment_overlapped(
+        self, fill: Source, underway: Underway, watch: Watch, buffers: list[memoryview]
+    ) -> float:
         """One segment with a second thread that hashes, so that this one does nothing but read."""
         free: queue.SimpleQueue[memoryview] = queue.SimpleQueue()
         full: queue.SimpleQueue[tuple[memoryview, int] | None] = queue.SimpleQueue()
-        for buffer in self._buffers:
+        for buffer in buffers:
             free.put(buffer)
 
         def digest() -> None:
             while (block := full.get()) is not None:
                 buffer, count = block
-                state.update(buffer[:count])
+                underway.update(buffer[:count])
                 free.put(buffer)
 
         thread = threading.Thread(target=digest, name="digest")
         thread.start()
         waited = 0.0
         try:
-            while state.segment_left and not state.ended:
-                watch.check()
+            while underway.segment_left and not underway.ended:
+                room = underway.allowed(watch, len(buffers[0]))
                 buffer = free.get()
-                count, seconds = state.fill(fill, buffer)
+                count, seconds = underway.fill(fill, buffer[:room])
                 waited += seconds
                 if not count:
                     break
@@ -150,37 +182,61 @@ class Hasher:
         return waited
 
 
-class _State:
-    """How far a content has been read, and what it hashes to so far."""
+class Underway:
+    """How far a content of ``expected`` bytes has been read, and what it hashes to so far.
 
-    def __init__(self, expected: int, with_fingerprints: bool) -> None:
+    ``aligned`` is for a source that reads directly: it is given whole grains of aligned memory.
+    """
+
+    def __init__(self, expected: int, aligned: bool = False) -> None:
         self._expected = expected
+        self.aligned = aligned
+        self._grain = system.GRAIN if aligned else 1
+        self._most = BLOCK
+        self.large = expected > SEGMENT
         self.whole = blake3()
-        self.segment = xxhash.xxh3_128() if with_fingerprints else None
+        self.segment = xxhash.xxh3_128() if self.large else None
         self.fingerprints: list[bytes] = []
         self.size = 0
         self.segment_left = SEGMENT
         self.ended = False
 
+    def allowed(self, watch: Watch, most: int) -> int:
+        """The bytes that may be read next, once they may be: up to ``most``, in whole grains.
+
+        Paid for is only what the content should still have, not the room behind its end.
+        """
+        room = min(most, self._most, self.segment_left)
+        due = min(room, max(self._expected - self.size, 1))
+        granted = watch.allow(due)
+        while granted < due and granted % self._grain:
+            granted += watch.allow(min(self._grain - granted % self._grain, due - granted))
+        return room if granted == due else granted
+
     def fill(self, fill: Source, buffer: memoryview) -> tuple[int, float]:
         """Bytes read, and the seconds of that which were no work of the processor's."""
         started, worked = time.perf_counter(), time.thread_time()
         try:
-            count = fill(buffer[: self.segment_left])
+            count = fill(buffer)
         except OSError as error:
             raise ReadFailed(self.size, error) from error
-        waited = (time.perf_counter() - started) - (time.thread_time() - worked)
+        took = time.perf_counter() - started
+        waited = took - (time.thread_time() - worked)
         self.size += count
         self.segment_left -= count
         self.ended = not count or self.size > self._expected
+        if self.aligned:
+            self._most = max(BLOCK, self._most // 2) if took > _SLOW else LARGE_BLOCK
         return count, waited
 
     def update(self, block: memoryview) -> None:
+        """Hash what was read next."""
         self.whole.update(block)
         if self.segment is not None:
             self.segment.update(block)
 
     def end_segment(self) -> None:
+        """A segment is done with, or the content has ended."""
         filled = SEGMENT - self.segment_left
         if self.segment is not None and filled:
             self.fingerprints.append(self.segment.digest())

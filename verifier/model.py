@@ -266,3 +266,24 @@ def composed(path: bytes) -> bytes:
         return unicodedata.normalize("NFC", path.decode("utf-8")).encode("utf-8")
     except UnicodeDecodeError:
         return path
+
+
+def forms_of(path: bytes) -> tuple[bytes, ...]:
+    """The path and its other Unicode forms, under which its normalisation twin may stand.
+
+    Composed (NFC) or decomposed (NFD), the folder's path and the last name each by themselves:
+    that is how names differ where a tree was made on one system and copied by another.
+    """
+    if path.isascii():
+        return (path,)
+    try:
+        text = path.decode("utf-8")
+    except UnicodeDecodeError:
+        return (path,)
+    folder, slash, name = text.rpartition("/")
+    found = {path}
+    for above in ("NFC", "NFD"):
+        for last in ("NFC", "NFD"):
+            whole = unicodedata.normalize(above, folder) + slash
+            found.add((whole + unicodedata.normalize(last, name)).encode("utf-8"))
+    return tuple(sorted(found))

@@ -97,10 +97,10 @@ def read_again(
     if first.kind is not Kind.FILE or not look.content:
         only_look = Look(content=False)
         return lane.submit(
-            0, _look_at, place, [first.path], frozenset({0}), only_look, now, long=True
+            0, look_at_packed, place, [first.path], frozenset({0}), only_look, now, long=True
         )
     past_cache = Look(content=True, past_cache=True)
-    return lane.submit(0, _read_alone, place, first.path, past_cache, now, long=True)
+    return lane.submit(0, read_alone_packed, place, first.path, past_cache, now, long=True)
 
 
 def sighting_from(answer: Future[bytes]) -> Sighting:
@@ -166,7 +166,7 @@ class _Ahead:
         rank, self._sent = self._sent, self._sent + 1
         answer = self._lane.submit(
             rank,
-            _look_at,
+            look_at_packed,
             self._place,
             [entry.path for entry in asked],
             not_files,
@@ -212,7 +212,7 @@ class _Ahead:
 
     def _submit_alone(self, sighting: Sighting, rank: int) -> Future[bytes]:
         return self._lane.submit(
-            rank, _read_alone, self._place, sighting.path, self._look, self._now, long=True
+            rank, read_alone_packed, self._place, sighting.path, self._look, self._now, long=True
         )
 
 
@@ -220,7 +220,7 @@ def _still_to_be_read(sighting: Sighting) -> bool:
     return sighting.kind is Kind.FILE and sighting.digest is None and sighting.trouble is None
 
 
-def _look_at(
+def look_at_packed(
     place: Place,
     paths: Sequence[bytes],
     not_files: frozenset[int],
@@ -228,10 +228,12 @@ def _look_at(
     now: Callable[[], float],
     watch: Watch,
 ) -> bytes:
+    """What a reader is sent: some paths looked at, their sightings packed."""
     return pack(place.look_at(paths, not_files, look, now, watch))
 
 
-def _read_alone(
+def read_alone_packed(
     place: Place, path: bytes, look: Look, now: Callable[[], float], watch: Watch
 ) -> bytes:
+    """What a reader is sent: one file read, its sighting packed."""
     return pack([place.read_alone(path, look, now, watch)])

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import errno
 import gc
+import mmap
 import os
 import signal
 import stat
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 if TYPE_CHECKING:
     from multiprocessing.context import BaseContext
@@ -99,6 +100,139 @@ def drop_cached(descriptor: int, offset: int = 0, length: int = 0) -> bool:
     return _advise(descriptor, offset, length, "POSIX_FADV_DONTNEED")
 
 
+GRAIN: Final = max(4096, mmap.PAGESIZE)
+"""Bytes of a page of the cache; reading directly goes by whole ones of them."""
+
+KNOWS_CACHE: Final = (
+    not PLAIN and sys.platform == "linux" and hasattr(os, "preadv") and sys.maxsize > 2**32
+)
+"""True where reading can leave the cache as it was.  Elsewhere the functions below say that they
+cannot."""
+
+_DIRECT: Final[int] = getattr(os, "O_DIRECT", 0)
+_ONLY_IF_CACHED: Final[int] = getattr(os, "RWF_NOWAIT", 0)
+_WITHOUT_TRACE: Final = 0x80
+"""RWF_DONTCACHE of Linux 6.14's uapi/linux/fs.h, which Python has no name for yet."""
+
+_REFUSALS: Final = (errno.EINVAL, errno.EOPNOTSUPP, errno.ENOSYS)
+
+
+def page_aligned(length: int) -> memoryview:
+    """Memory of this process alone that begins at a page, as reading directly needs it.
+
+    A process that is copied gets a copy of it: it must not go on in the same memory.
+    """
+    if hasattr(mmap, "MAP_PRIVATE"):
+        private = mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS
+        return memoryview(mmap.mmap(-1, length, flags=private))
+    return memoryview(bytearray(length))
+
+
+def read_directly(descriptor: int, on: bool) -> bool:
+    """Have later reads of an open file go to the disk, past the cache and leaving it alone.
+
+    They then need `page_aligned` memory, and offsets and lengths of whole `GRAIN`.  False where
+    the file system refuses; one that refuses a single read gives EINVAL for it.
+    """
+    if not KNOWS_CACHE:
+        return False
+    import fcntl
+
+    try:
+        flags = fcntl.fcntl(descriptor, fcntl.F_GETFL)
+        changed = flags | _DIRECT if on else flags & ~_DIRECT
+        fcntl.fcntl(descriptor, fcntl.F_SETFL, changed)
+    except OSError:
+        return False
+    return True
+
+
+def read_at(descriptor: int, buffer: memoryview, offset: int) -> int:
+    """As `read_into`, from ``offset``; where the descriptor stands does not change."""
+    return os.preadv(descriptor, [buffer], offset)
+
+
+def read_without_trace(descriptor: int, buffers: list[memoryview]) -> int | None:
+    """Read a file from its start; what was cached stays, and nothing is added to the cache.
+
+    None where the system (Linux before 6.14) or the file system cannot.
+    """
+    return _read_as(descriptor, buffers, _WITHOUT_TRACE)
+
+
+def read_if_cached(descriptor: int, buffers: list[memoryview]) -> int | None:
+    """Read from a file's start what is cached of it, without waiting; None where that cannot be.
+
+    Linux takes it as a hint all the same, and begins to read what is not cached.
+    """
+    return _read_as(descriptor, buffers, _ONLY_IF_CACHED) if _ONLY_IF_CACHED else None
+
+
+def _read_as(descriptor: int, buffers: list[memoryview], how: int) -> int | None:
+    if not KNOWS_CACHE:
+        return None
+    try:
+        return os.preadv(descriptor, buffers, 0, how)
+    except BlockingIOError:
+        return 0
+    except OSError as error:
+        if error.errno in _REFUSALS:
+            return None
+        raise
+
+
+def cached_pages(descriptor: int, offset: int, length: int) -> bytes | None:
+    """For each page from ``offset``, itself whole pages, a byte: 1 when it is cached, else 0.
+
+    Looking changes nothing.  None where the system does not tell, or not for this file.  To an
+    account that may neither own nor write the file Linux says that all is cached.
+    """
+    if not KNOWS_CACHE or length <= 0:
+        return None
+    shared, to_read, failed = 1, 1, 2**64 - 1  # MAP_SHARED, PROT_READ, MAP_FAILED of sys/mman.h
+    library = _c_library()
+    at = library.mmap(None, length, to_read, shared, descriptor, offset)
+    if at is None or at == failed:
+        return None
+    try:
+        pages = bytearray(-(-length // mmap.PAGESIZE))
+        if library.mincore(at, length, (library.page * len(pages)).from_buffer(pages)):
+            return None
+    finally:
+        library.munmap(at, length)
+    return bytes(pages).translate(_LOWEST_BIT)
+
+
+_LOWEST_BIT: Final = bytes(number & 1 for number in range(256))
+"""The other bits of a page's byte are not defined."""
+
+
+class _CLibrary(NamedTuple):
+    mmap: Any
+    mincore: Any
+    munmap: Any
+    page: Any
+
+
+_library: _CLibrary | None = None
+
+
+def _c_library() -> _CLibrary:
+    """What Python itself has no name for; loaded once, when it is needed."""
+    global _library
+    if _library is None:
+        import ctypes
+
+        pointer, size, number = ctypes.c_void_p, ctypes.c_size_t, ctypes.c_int
+        library = ctypes.CDLL(None, use_errno=True)
+        library.mmap.restype = pointer
+        library.mmap.argtypes = [pointer, size, number, number, number, ctypes.c_int64]
+        library.mincore.argtypes = [pointer, size, pointer]
+        library.munmap.argtypes = [pointer, size]
+        _library = _CLibrary(library.mmap, library.mincore, library.munmap, ctypes.c_ubyte)
+    return _library
+
+
 def _advise(descriptor: int, offset: int, length: int, advice: str) -> bool:
     if PLAIN or not hasattr(os, "posix_fadvise"):
         return False
@@ -164,6 +298,75 @@ def die_with_parent() -> bool:
         return bool(ctypes.CDLL(None).prctl(set_death_signal, kill, 0, 0, 0) == 0)
     except (OSError, AttributeError):
         return False
+
+
+class GaveWay(NamedTuple):
+    """Before what a process now lets all others go first."""
+
+    disk: bool
+    processor: bool
+
+
+_SET_DISK_PRIORITY: Final = {
+    "x86_64": 251,
+    "aarch64": 30,
+    "riscv64": 30,
+    "loongarch64": 30,
+    "ppc64le": 273,
+    "s390x": 282,
+}
+"""The number of the call ioprio_set(2), for which the C library has no name, by machine."""
+
+_LOWEST_PRIORITY: Final = 19
+
+
+def give_way() -> GaveWay:
+    """Have this process use disks and processors when nobody else wants them.
+
+    Whether a disk heeds that is its scheduler's business (Linux: bfq and mq-deadline do).
+    """
+    return GaveWay(_give_way_on_disk(), _give_way_on_processor())
+
+
+def _give_way_on_disk() -> bool:
+    number = _SET_DISK_PRIORITY.get(os.uname().machine) if KNOWS_CACHE else None
+    if number is None:
+        return False
+    import ctypes
+
+    this_process, idle = 1, 3 << 13  # IOPRIO_WHO_PROCESS and IOPRIO_CLASS_IDLE, linux/ioprio.h
+    try:
+        return bool(ctypes.CDLL(None).syscall(number, this_process, 0, idle) == 0)
+    except (OSError, AttributeError):
+        return False
+
+
+def _give_way_on_processor() -> bool:
+    if PLAIN or not hasattr(os, "nice"):
+        return False
+    try:
+        return os.nice(_LOWEST_PRIORITY) >= _LOWEST_PRIORITY
+    except OSError:
+        return False
+
+
+def io_pressure() -> float | None:
+    """The share of the last ten seconds, 0 to 1, in which somebody had to wait for a disk.
+
+    Everybody's waiting counts, this program's too.  None where the system does not tell.
+    Source: https://docs.kernel.org/accounting/psi.html
+    """
+    if PLAIN or sys.platform != "linux":
+        return None
+    try:
+        with open("/proc/pressure/io", "rb") as told:
+            for line in told:
+                if line.startswith(b"some "):
+                    [figure] = [part for part in line.split() if part.startswith(b"avg10=")]
+                    return float(figure[6:]) / 100
+    except (OSError, ValueError):
+        pass  # the system was built or started without it
+    return None
 
 
 def process_context() -> BaseContext:
@@ -271,20 +474,31 @@ def suit_interpreter_to_streams() -> None:
 
 
 __all__ = [
+    "GRAIN",
+    "KNOWS_CACHE",
     "PLAIN",
     "READS_BELOW_FOLDER",
+    "GaveWay",
+    "cached_pages",
     "cores",
     "die_with_parent",
     "drop_cached",
     "expect_whole_read",
+    "give_way",
+    "io_pressure",
     "leave_signals_to_parent",
     "location",
     "long_path",
     "open_folder",
     "open_to_read",
+    "page_aligned",
     "process_context",
+    "read_at",
     "read_blocks",
+    "read_directly",
+    "read_if_cached",
     "read_into",
+    "read_without_trace",
     "signals_held",
     "suit_interpreter_to_streams",
     "sync_folder",

@@ -105,7 +105,7 @@ def test_a_merge_gives_each_path_of_either_side_once_in_order(source, mirror, ba
     agreed = {} if baseline is None else {path: agreement_from(baseline[path]) for path in baseline}
     rows = merge(stream(source), stream(mirror), None if baseline is None else stream(baseline))
     assert [tuple(row) for row in rows] == [
-        (path, source.get(path), mirror.get(path), agreed.get(path))
+        (path, source.get(path), mirror.get(path), agreed.get(path), True)
         for path in sorted(source | mirror)
     ]
 

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import os
+import signal
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +19,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from verifier import system
-from verifier.engine import HANDED_OVER, LONG_AT_ONCE, Engine, Lane, Watch
+from verifier.engine import (
+    AS_FAST_AS_CAN_BE,
+    HANDED_OVER,
+    LONG_AT_ONCE,
+    BellRang,
+    Clock,
+    Engine,
+    Lane,
+    Watch,
+)
 from verifier.errors import ReadersLost, RequestRefused, Stopped, VerifierError
+from verifier.pace import Pace
 
 WAIT = 20.0
 """Seconds after which an answer that should have come has not."""
@@ -387,3 +401,360 @@ def test_stopping_leaves_processes_alone_that_are_not_its_own():
         bystander = other.lanes[0].submit(0, own_process).result(WAIT)
         Engine([1]).stop()
         assert other.lanes[0].submit(0, own_process).result(WAIT) == bystander
+
+
+# ------------------------------------------------------------------- the pace, the bell, a hold
+
+MEGABYTE = 1_000_000
+
+
+class Hands:
+    """A clock that only goes on when somebody sleeps, and notes for how long at a time."""
+
+    def __init__(self, now: float = 1_000.0) -> None:
+        self.now = now
+        self.slept: list[float] = []
+        self.on_sleep: Callable[[], object] = lambda: None
+
+    def clock(self) -> Clock:
+        return Clock(lambda: self.now, lambda: self.now, self._sleep)
+
+    def _sleep(self, seconds: float) -> None:
+        self.slept.append(seconds)
+        self.now += seconds
+        self.on_sleep()
+
+
+def inline(hands: Hands, pace: Pace = AS_FAST_AS_CAN_BE, resident: bool = False) -> Engine:
+    return Engine([1, 1], inline=True, pace=pace, resident=resident, clock=hands.clock())
+
+
+def allowed(count: int, watch: Watch) -> int:
+    return watch.allow(count)
+
+
+def parks(watch: Watch) -> str:
+    watch.park()
+    return "went on"
+
+
+def test_without_a_pace_all_is_allowed_at_once_and_nothing_is_paced():
+    with inline(hands := Hands()) as engine:
+        assert engine.lanes[0].submit(0, allowed, 1 << 40).result() == 1 << 40
+        assert not engine.own_watch(0).paced
+    assert hands.slept == []
+
+
+def test_the_pace_holds_for_all_lanes_and_the_caller_together():
+    with inline(hands := Hands(), Pace(10 * MEGABYTE)) as engine:
+        begun, total = hands.now, 0
+        while hands.now < begun + 12:
+            for lane in engine.lanes:
+                total += lane.submit(0, allowed, MEGABYTE).result()
+            assert engine.own_watch(0).paced
+            total += engine.own_watch(1).allow(MEGABYTE)
+        assert total == pytest.approx(10 * MEGABYTE * (hands.now - begun), rel=0.05)
+
+
+def test_nothing_more_than_nothing_is_asked_for_an_empty_file():
+    with inline(hands := Hands(), Pace(1.0)) as engine:
+        engine.own_watch(0).allow(1)
+        assert engine.own_watch(0).allow(0) == 0
+    assert hands.slept == []
+
+
+def test_the_bell_is_heard_from_its_moment_on_and_can_be_set_anew():
+    with inline(hands := Hands()) as engine:
+        watch = engine.own_watch(0)
+        for bell in (hands.now, hands.now - 5, 0.0, -1.0):
+            engine.ring_at(bell)
+            for ask in (watch.check, partial(watch.allow, 5)):
+                with pytest.raises(BellRang):
+                    ask()
+            with pytest.raises(BellRang):
+                engine.lanes[1].submit(0, doubled, 1).result()
+        for bell in (hands.now + 0.001, None, float("inf")):
+            engine.ring_at(bell)
+            watch.check()
+            assert watch.allow(5) == 5
+            assert watch.paced
+            assert engine.lanes[1].submit(0, doubled, 1).result() == 2
+
+
+@pytest.mark.parametrize("sign", ["bell", "hold", "stop"])
+def test_whoever_waits_for_the_pace_sees_every_sign_within_a_fifth_of_a_second(sign):
+    engine = inline(hands := Hands(), Pace(0.001))
+    watch = engine.own_watch(0)
+    watch.allow(1)  # the next byte is a thousand seconds away
+    given_at = hands.now + 5.0
+
+    def give() -> None:
+        if hands.now >= given_at:
+            if sign == "stop":
+                engine.stop()
+            elif sign == "bell":
+                engine.ring_at(given_at)
+            elif hands.now < given_at + 2000:
+                engine.hold(True)
+            else:
+                engine.ring_at(0.0)
+
+    hands.on_sleep = give
+    with pytest.raises(Stopped if sign == "stop" else BellRang):
+        watch.allow(1)
+    assert max(hands.slept) <= 0.2
+    if sign == "hold":
+        assert hands.now >= given_at + 2000
+    else:
+        assert hands.now <= given_at + 0.2
+
+
+@pytest.mark.parametrize("end", ["goes on", "bell", "stop"])
+def test_a_hold_lasts_until_it_is_taken_back_or_a_sign_ends_it(end):
+    engine = inline(hands := Hands())
+    engine.hold(True)
+    ends_at = hands.now + 30
+
+    def end_it() -> None:
+        if hands.now >= ends_at:
+            {"goes on": lambda: engine.hold(False), "stop": engine.stop}.get(
+                end, lambda: engine.ring_at(0.0)
+            )()
+
+    hands.on_sleep = end_it
+    watch = engine.own_watch(0)
+    watch.check()  # a hold is no reason to end
+    if end == "goes on":
+        assert watch.allow(7) == 7
+    else:
+        with pytest.raises(Stopped if end == "stop" else BellRang):
+            watch.allow(7)
+    assert ends_at <= hands.now <= ends_at + 0.2
+    assert max(hands.slept) <= 0.2
+
+
+def test_only_a_resident_engine_lets_a_reading_park():
+    with inline(hands := Hands()) as engine:
+        engine.ring_at(0.0)
+        with pytest.raises(BellRang):
+            engine.own_watch(0).park()
+    resident = inline(hands, resident=True)
+    resident.ring_at(hands.now)
+    later = hands.now + 100
+
+    def open_again() -> None:
+        if hands.now >= later:
+            resident.ring_at(hands.now + 50)
+
+    hands.on_sleep = open_again
+    resident.own_watch(0).park()
+    assert later <= hands.now <= later + 0.2
+    resident.own_watch(0).park()  # before the bell it does not wait
+    hands.on_sleep = resident.stop
+    hands.now += 60
+    with pytest.raises(Stopped):
+        resident.own_watch(0).park()
+
+
+def test_after_a_stop_the_caller_s_own_watch_says_so():
+    with Engine([1]) as engine:
+        watch = engine.own_watch(0)
+        watch.check()
+        engine.stop()
+        with pytest.raises(Stopped):
+            watch.check()
+
+
+def test_what_the_caller_reads_in_several_threads_counts_as_the_lane_s(two):
+    watch, before = two.own_watch(1), two.lanes[1].bytes_read
+
+    def read() -> None:
+        for _ in range(20_000):
+            watch.has_read(3)
+
+    threads = [threading.Thread(target=read) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(WAIT)
+    assert two.lanes[1].bytes_read - before == 4 * 20_000 * 3
+
+
+# ------------------------------------------------------------------------ the same in processes
+
+
+def reads_blocks(started: Path, watch: Watch) -> int:
+    """A reading that asks before every block, and never ends by itself."""
+    os.close(os.open(started, os.O_WRONLY))
+    while True:
+        watch.has_read(watch.allow(4096))
+
+
+def asks_until_told(started: Path, told: Path, watch: Watch) -> str:
+    """Says that it runs, then asks for blocks until a name appears."""
+    os.close(os.open(started, os.O_WRONLY))
+    while True:
+        watch.allow(4096)
+        if told.exists():
+            return "told"
+
+
+def parks_at_the_bell(started: Path, watch: Watch) -> str:
+    os.close(os.open(started, os.O_WRONLY))
+    try:
+        while True:
+            watch.allow(4096)
+    except BellRang:
+        watch.park()
+    return "went on"
+
+
+# Fails without the bell in `_Rules.heed`.
+@pytest.mark.parametrize("pace", [Pace(), Pace(1.0)], ids=["as fast as can be", "waiting"])
+def test_at_the_bell_what_runs_ends_within_a_second_and_what_waits_never_starts(tmp_path, pace):
+    mark = tmp_path / "mark"
+    with Engine([2, 1], pace=pace) as engine:
+        running, waiting = [], []
+        for number, lane in enumerate((engine.lanes[0], engine.lanes[0], engine.lanes[1])):
+            started = pipe(tmp_path / f"started {number}")
+            running.append(lane.submit(0, reads_blocks, started, long=True))
+            wait_for(started)
+        for lane in engine.lanes:
+            waiting += [lane.submit(1, leaves_a_mark, mark) for _ in range(20)]
+        begun = time.monotonic()
+        engine.ring_at(time.time() + 0.3)
+        for promise in (*running, *waiting):
+            with pytest.raises(BellRang):
+                promise.result(WAIT)
+        assert 0.25 <= time.monotonic() - begun < 1.3
+        assert not mark.exists()
+        engine.ring_at(None)
+        assert engine.lanes[0].submit(0, doubled, 4).result(WAIT) == 8
+
+
+def test_readers_stop_at_the_bell_though_the_caller_hangs(tmp_path):
+    """The caller is stopped by the system itself; the reader says by a file when it ended."""
+    script = f"""
+import os, sys, time
+from pathlib import Path
+sys.path.insert(0, {str(Path(__file__).parent)!r})
+import test_engine as tests
+from verifier.engine import Engine
+engine = Engine([1])
+engine.ring_at(time.time() + 0.5)
+engine.lanes[0].submit(0, tests.marks_its_end, Path({str(tmp_path / "started")!r}),
+                       Path({str(tmp_path / "ended")!r}), long=True).exception()
+"""
+    started, ended = pipe(tmp_path / "started"), pipe(tmp_path / "ended")
+    caller = subprocess.Popen([sys.executable, "-c", script], cwd=Path(__file__).parents[2])
+    try:
+        wait_for(started)
+        os.kill(caller.pid, signal.SIGSTOP)
+        begun = time.monotonic()
+        with ended.open() as file:
+            assert file.read() == "BellRang"
+        assert time.monotonic() - begun < 1.5
+    finally:
+        caller.kill()
+        caller.wait()
+
+
+def marks_its_end(started: Path, ended: Path, watch: Watch) -> None:
+    os.close(os.open(started, os.O_WRONLY))
+    try:
+        while True:
+            watch.allow(1)
+    except Exception as error:
+        ended.write_text(type(error).__name__)
+
+
+def test_in_a_hold_readers_hear_the_bell_and_go_on_after_it(tmp_path):
+    started, told = pipe(tmp_path / "started"), tmp_path / "told"
+    with Engine([1]) as engine:
+        [lane] = engine.lanes
+        engine.hold(True)
+        promise = lane.submit(0, asks_until_told, started, told, long=True)
+        wait_for(started)
+        told.touch()
+        with pytest.raises(TimeoutError):
+            promise.result(0.3)
+        engine.hold(False)
+        assert promise.result(WAIT) == "told"
+        engine.hold(True)
+        started = pipe(tmp_path / "started again")
+        promise = lane.submit(0, reads_blocks, started, long=True)
+        wait_for(started)
+        engine.ring_at(0.0)
+        with pytest.raises(BellRang):
+            promise.result(1.0)
+
+
+def test_a_parked_reading_goes_on_when_a_later_bell_is_set_and_ends_with_the_engine(tmp_path):
+    with Engine([1], resident=True) as engine:
+        [lane] = engine.lanes
+        for number in range(2):
+            started = pipe(tmp_path / f"started {number}")
+            promise = lane.submit(0, parks_at_the_bell, started, long=True)
+            wait_for(started)
+            engine.ring_at(0.0)
+            with pytest.raises(TimeoutError):
+                promise.result(0.3)
+            if not number:
+                engine.ring_at(time.time() + 3600)
+                assert promise.result(WAIT) == "went on"
+        assert stopped_in(engine) < 1.0
+        with pytest.raises((Stopped, ReadersLost)):
+            promise.result(WAIT)
+
+
+def dies_with_the_lock(watch: Watch) -> None:
+    watch._rules.lock.acquire()  # type: ignore[attr-defined]
+    os._exit(7)
+
+
+def test_a_reader_that_dies_with_the_ceiling_s_lock_keeps_nobody_from_reading():
+    with Engine([1], pace=Pace(100 * MEGABYTE)) as engine:
+        with pytest.raises(ReadersLost):
+            engine.lanes[0].submit(0, dies_with_the_lock).result(WAIT)
+        assert engine.own_watch(0).allow(1000) == 1000
+
+
+@pytest.mark.skipif(system.PLAIN or sys.platform != "linux", reason="needs Linux's priorities")
+@pytest.mark.parametrize("pace", [Pace(), Pace(give_way=True)], ids=["not", "gives way"])
+def test_readers_give_way_when_they_are_told_to(pace):
+    with Engine([1], pace=pace) as engine:
+        nice = engine.lanes[0].submit(0, own_niceness).result(WAIT)
+        assert nice == (19 if pace.give_way else os.nice(0))
+
+
+def own_niceness(watch: Watch) -> int:
+    return os.nice(0)
+
+
+# ------------------------------------------------------------------------- fewer readers than lanes
+
+
+@pytest.mark.parametrize("readers", [1, 2, 3, 7, 100])
+def test_no_more_processes_are_started_than_readers_are_asked_for(readers):
+    with Engine([3, 4], readers=readers) as engine:
+        tasks = [engine.lanes[n % 2].submit(0, own_process) for n in range(60)]
+        assert 1 <= len({task.result(WAIT) for task in tasks}) <= min(readers, 7)
+
+
+def test_a_lane_full_of_long_readings_leaves_readers_to_the_others(tmp_path):
+    with Engine([4, 4], readers=2) as engine:
+        crowded, other = engine.lanes
+        blocked = [pipe(tmp_path / f"blocked {number}") for number in range(6)]
+        promises = [crowded.submit(0, reads_until, each, long=True) for each in blocked]
+        assert [other.submit(0, doubled, n).result(WAIT) for n in range(30)] == [
+            2 * n for n in range(30)
+        ]
+        assert not any(promise.done() for promise in promises)
+        for each in blocked:
+            os.close(os.open(each, os.O_WRONLY))
+        assert [promise.result(WAIT) for promise in promises] == ["read"] * 6
+
+
+def reads_until(silent: Path, watch: Watch) -> str:
+    os.close(os.open(silent, os.O_RDONLY))
+    return "read"

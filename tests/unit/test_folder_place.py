@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import pickle
+import random
 import shutil
 import socket
 import stat
@@ -20,6 +21,7 @@ from blake3 import blake3
 from trees import Tree
 
 from verifier import system
+from verifier.engine import BellRang
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.hashing import BLOCK
 from verifier.model import CHANGED_WHILE_READ, SEGMENT, Kind, Sighting
@@ -54,6 +56,15 @@ class Watching:
 
     def check(self) -> None:
         self._on_check()
+
+    paced = False
+
+    def allow(self, count: int) -> int:
+        self.check()
+        return count
+
+    def park(self) -> None:
+        raise BellRang
 
     def crowded(self) -> bool:
         return True
@@ -674,3 +685,183 @@ def test_parts_of_an_open_file_are_read_fewer_only_at_its_end(root):
         ]
     finally:
         file.close()
+
+
+# ------------------------------------------------------------------------------------- the bell
+
+
+class Night(Watching):
+    """A watch whose bell rings before the block at which ``rings_at`` bytes have been read.
+
+    Where it can park, what happens in the meantime is ``meanwhile``.
+    """
+
+    paced = True
+
+    def __init__(self, rings_at: int, meanwhile: Callable[[], object] | None = None) -> None:
+        super().__init__()
+        self.asked = 0
+        self.parked = 0
+        self._rings_at: int | None = rings_at
+        self._meanwhile = meanwhile
+
+    def check(self) -> None:
+        if self._rings_at is not None and self.asked >= self._rings_at:
+            raise BellRang
+
+    def allow(self, count: int) -> int:
+        self.check()
+        self.asked += min(count, BLOCK)
+        return min(count, BLOCK)
+
+    def park(self) -> None:
+        if self._meanwhile is None:
+            raise BellRang
+        self.parked += 1
+        self._rings_at = None
+        self._meanwhile()
+
+
+def varied(size: int) -> bytes:
+    return random.Random(size).randbytes(size)
+
+
+gently_too = pytest.mark.parametrize("how", [Look(), Look(gentle=True)], ids=["plain", "gentle"])
+
+
+@gently_too
+def test_small_files_are_asked_for_one_by_one_before_they_are_read(root, how):
+    names = [put(root, f"{number}.tif", varied(1_000 + number)) for number in range(50)]
+    watch = Night(rings_at=1 << 40)
+    look(root, *names, how=how, watch=watch)
+    assert watch.asked == watch.read == sum(1_000 + number for number in range(50))
+
+
+@gently_too
+@pytest.mark.parametrize("finished", [1, 15, 16, 17, 40])
+def test_a_look_that_the_bell_interrupts_gives_what_was_finished(root, how, finished):
+    names = [put(root, f"{number:02d}.tif", varied(1_000)) for number in range(50)]
+    watch = Night(rings_at=1_000 * finished)
+    seen = look(root, *names, how=how, watch=watch)
+    assert seen == look(root, *names[:finished])
+    assert watch.read == 1_000 * finished
+
+
+def test_a_look_whose_bell_rings_before_anything_is_finished_says_so(root):
+    names = [put(root, "0.tif", varied(1_000))]
+    before = open_descriptors()
+    with pytest.raises(BellRang):
+        look(root, *names, watch=Night(rings_at=0))
+    put(root, "1.tif", varied(3 * BLOCK))
+    with pytest.raises(BellRang):
+        look(root, b"1.tif", watch=Night(rings_at=BLOCK))
+    assert open_descriptors() == before
+
+
+@gently_too
+def test_where_nobody_can_park_the_bell_ends_the_reading_of_a_large_file(root, how):
+    name, watch = put(root, "long.mov", varied(5 * BLOCK)), Night(rings_at=2 * BLOCK)
+    before = open_descriptors()
+    with pytest.raises(BellRang):
+        read(root, name, how, watch)
+    assert watch.read == 2 * BLOCK
+    assert open_descriptors() == before
+
+
+@gently_too
+@pytest.mark.parametrize("rings_at", [0, BLOCK, 5 * BLOCK, 5 * BLOCK + 7])
+def test_a_parked_reading_goes_on_from_where_it_was_with_nothing_open_meanwhile(
+    root, how, rings_at
+):
+    content = varied(5 * BLOCK + 7)
+    name = put(root, "flights/long.mov", content)
+    open_meanwhile: list[int] = []
+    read(root, name, how)  # what is made once is made by now
+    before = open_descriptors()
+    watch = Night(rings_at, lambda: open_meanwhile.append(open_descriptors()))
+    seen = read(root, name, how, watch)
+    assert (seen.digest, seen.trouble) == (digest(content), None)
+    assert (watch.parked, open_meanwhile) == (1, [before])
+    assert watch.read == len(content)
+
+
+def test_a_parked_reading_of_segments_keeps_its_fingerprints(root):
+    name = put(root, "long.mov", varied(SEGMENT + 3 * BLOCK))
+    watch = Night(SEGMENT + BLOCK, lambda: None)
+    assert read(root, name, watch=watch) == read(root, name)
+    assert watch.read == SEGMENT + 3 * BLOCK
+
+
+# Fails when `_taken_up` does not compare, one change for each thing that it compares.
+@gently_too
+@pytest.mark.parametrize("change", ["content", "date", "size", "another file"])
+def test_a_file_that_changed_while_its_reading_was_parked_is_read_from_its_start(root, how, change):
+    name = put(root, "long.mov", varied(5 * BLOCK))
+    path = root / "long.mov"
+    date = path.stat().st_mtime_ns
+
+    def meanwhile() -> None:
+        if change == "content":
+            edit(root, "long.mov", bytes(5 * BLOCK))
+            os.utime(path, ns=(date, date))
+        elif change == "date":
+            os.utime(path, ns=(date, date + 10**9))
+        elif change == "size":
+            put(root, "long.mov", varied(4 * BLOCK))
+            os.utime(path, ns=(date, date))
+        else:
+            put(root, "new.mov", bytes(5 * BLOCK))
+            os.utime(root / "new.mov", ns=(date, date))
+            os.replace(root / "new.mov", path)
+
+    watch = Night(3 * BLOCK, meanwhile)
+    seen = read(root, name, how, watch)
+    assert (seen.digest, seen.trouble) == (digest(path.read_bytes()), None)
+    assert watch.read == 3 * BLOCK + path.stat().st_size
+
+
+# Fails when `_taken_up` compares sizes and dates alone.
+def test_another_file_of_the_same_size_and_dates_is_read_from_its_start(root):
+    one, other = root / "one" / "long.mov", root / "other" / "long.mov"
+    name = put(root, "one/long.mov", bytes(5 * BLOCK))
+    put(root, "other/long.mov", varied(5 * BLOCK))
+    deadline = time.monotonic() + 20
+    while one.stat().st_ctime_ns != other.stat().st_ctime_ns and time.monotonic() < deadline:
+        for path in (one, other):  # both within one tick of the system's clock
+            os.utime(path, ns=(10**18, 10**18))
+    if one.stat().st_ctime_ns != other.stat().st_ctime_ns:
+        pytest.skip("no two files of this disk have the same date")
+
+    def swapped() -> None:
+        one.parent.rename(root / "away")
+        other.parent.rename(root / "one")
+
+    assert read(root, name, watch=Night(3 * BLOCK, swapped)).digest == digest(varied(5 * BLOCK))
+
+
+def test_a_file_that_is_gone_after_the_bell_is_unsettled(root):
+    name = put(root, "long.mov", varied(5 * BLOCK))
+    seen = read(root, name, watch=Night(BLOCK, lambda: os.unlink(root / "long.mov")))
+    assert seen.trouble is not None
+    assert seen.trouble.unsettled
+
+
+@guarded
+def test_a_root_that_was_replaced_while_a_reading_was_parked_is_unreachable(root, tmp_path):
+    name = put(root, "long.mov", varied(5 * BLOCK))
+
+    def unmounted() -> None:
+        root.rename(tmp_path / "away")
+        root.mkdir()
+
+    before = open_descriptors()
+    with pytest.raises(PlaceUnreachable, match="unmounted or replaced"):
+        read(root, name, watch=Night(BLOCK, unmounted))
+    assert open_descriptors() == before
+
+
+def test_a_small_file_is_read_after_the_bell(root):
+    name = put(root, "0001.tif", b"raw")
+    watch = Night(0, lambda: None)
+    assert read(root, name, watch=watch).digest == digest(b"raw")
+    assert watch.parked == 1

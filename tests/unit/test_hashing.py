@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import os
 import random
 import threading
@@ -14,9 +15,10 @@ from blake3 import blake3
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from verifier import hashing
+from verifier import hashing, system
+from verifier.engine import BellRang
 from verifier.errors import Stopped
-from verifier.hashing import Content, Hasher, ReadFailed, digest_of
+from verifier.hashing import Content, Hasher, ReadFailed, Underway, digest_of
 from verifier.model import SEGMENT
 
 MIB = 1024 * 1024
@@ -52,6 +54,15 @@ class Noting:
     def check(self) -> None:
         if self._patience is not None and self.read >= self._patience:
             raise Stopped("Stopped before the work was done.")
+
+    paced = False
+
+    def allow(self, count: int) -> int:
+        self.check()
+        return count
+
+    def park(self) -> None:
+        raise BellRang
 
     def crowded(self) -> bool:
         return self._crowded
@@ -266,3 +277,99 @@ def test_an_error_in_the_watch_itself_leaves_no_thread(small, crowded):
     with pytest.raises(RuntimeError, match="the watch broke"):
         Hasher().read(Tape(some(300)), 300, Failing(crowded))
     assert not digesting()
+
+
+# ----------------------------------------------------------------------- allowances and the bell
+
+
+class Allowing(Noting):
+    """A watch that allows pieces of the given sizes, and rings the bell before some of them."""
+
+    def __init__(self, crowded: bool, pieces: Iterator[int], bells: Iterator[bool]) -> None:
+        super().__init__(crowded)
+        self.allowed = 0
+        self.rang = 0
+        self._pieces = pieces
+        self._bells = bells
+
+    def allow(self, count: int) -> int:
+        assert count > 0
+        if next(self._bells):
+            self.rang += 1
+            raise BellRang
+        granted = min(count, next(self._pieces))
+        self.allowed += granted
+        return granted
+
+
+@ways
+@often
+@given(
+    st.integers(0, 5 * SMALL_SEGMENT).map(some),
+    st.lists(st.integers(1, SMALL_BLOCK + 3), min_size=1, max_size=20),
+    st.lists(st.booleans(), max_size=30),
+)
+def test_a_reading_that_bells_interrupt_gives_what_one_in_one_go_gives(
+    crowded, content, pieces, bells
+):
+    watch = Allowing(
+        crowded, itertools.cycle(pieces), itertools.chain(bells, itertools.repeat(False))
+    )
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(hashing, "SEGMENT", SMALL_SEGMENT)
+        patch.setattr(hashing, "BLOCK", SMALL_BLOCK)
+        hasher, tape, underway = Hasher(), Tape(content), Underway(len(content))
+        while True:
+            try:
+                found = hasher.go_on(underway, tape, watch)
+                break
+            except BellRang:
+                assert underway.size == watch.read
+                assert not digesting()
+    assert found == by_the_libraries(content, SMALL_SEGMENT)
+    # Each byte is asked for before it is read, and no more than a byte beyond the end.
+    assert len(content) <= watch.allowed <= len(content) + 1 + watch.rang
+
+
+@ways
+def test_nothing_is_read_that_was_not_allowed(small, crowded):
+    watch = Allowing(crowded, itertools.cycle([5, 3]), itertools.repeat(False))
+
+    class Checked(Tape):
+        def __call__(self, buffer: memoryview) -> int:
+            assert watch.read + min(len(buffer), 150 - watch.read) <= watch.allowed
+            return super().__call__(buffer)
+
+    assert Hasher().read(Checked(some(150)), 150, watch).size == 150
+
+
+def test_a_source_that_reads_directly_is_given_whole_grains_of_aligned_memory(monkeypatch):
+    content, asked = some(9 * MIB + 100), list[int]()
+    watch = Allowing(True, itertools.cycle([1, 100_000, 5_000, MIB]), itertools.repeat(False))
+
+    class Direct(Tape):
+        def __call__(self, buffer: memoryview) -> int:
+            asked.append(len(buffer))
+            return super().__call__(buffer)
+
+    underway = Underway(len(content), aligned=True)
+    found = Hasher().go_on(underway, Direct(content), watch)
+    assert found.digest == blake3(content).digest()
+    assert all(length % system.GRAIN == 0 for length in asked)
+    assert not [len(each) for each in Hasher().aligned_buffers if len(each) % system.GRAIN]
+
+
+def test_where_nobody_reads_ahead_blocks_are_large_and_small_again_on_a_slow_disk():
+    never, asked = threading.Event(), list[int]()
+    content = some(24 * MIB)
+    slow = iter([False, False, False, True, True])
+
+    class Direct(Tape):
+        def __call__(self, buffer: memoryview) -> int:
+            asked.append(len(buffer))
+            if next(slow, False):
+                never.wait(hashing._SLOW * 1.2)
+            return super().__call__(buffer)
+
+    Hasher().go_on(Underway(len(content), aligned=True), Direct(content), Noting(True))
+    assert [length // MIB for length in asked[:6]] == [1, 4, 4, 4, 2, 1]

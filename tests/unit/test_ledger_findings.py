@@ -6,15 +6,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import (
-    RuleBasedStateMachine,
-    invariant,
-    precondition,
-    rule,
-    run_state_machine_as_test,
-)
 from msgspec import structs
 from test_ledger import (
     FARAWAY,
@@ -24,16 +17,23 @@ from test_ledger import (
     content,
     file,
     read,
+    record,
+    walked,
 )
 
+from verifier.diff.judge import judge
 from verifier.errors import RequestRefused
-from verifier.ledger import FindingState, Happening, Ledger, PlaceName
+from verifier.ledger import FindingState, Happening, Ledger, LedgerFinding, PlaceName
 from verifier.ledger import findings as findings_module
+from verifier.ledger.findings import Accepted, Meaning
 from verifier.model import (
+    Agreement,
     Cause,
     Damage,
     DamageRange,
     Finding,
+    Judgement,
+    Kind,
     Pattern,
     Side,
     Sighting,
@@ -207,6 +207,13 @@ def test_an_acceptance_ends_with_its_finding(ledger):
     assert ledger.findings.seen(VAULT, finding(), NOW, SEEN, None).state is FindingState.OPEN
 
 
+def test_another_cause_of_an_accepted_finding_is_told_and_stays_quiet(ledger):
+    number = accepted(ledger, SEEN, None)
+    again = ledger.findings.seen(VAULT, finding(cause=Cause.MOVED), NOW + 60, SEEN, None)
+    assert again.state is FindingState.ACCEPTED
+    assert happened(ledger, number)[-2:] == [Happening.ACCEPTED, Happening.CHANGED]
+
+
 @pytest.mark.parametrize("because", ["", "  \n"])
 def test_nothing_is_accepted_without_a_reason(ledger, because):
     number = ledger.findings.seen(VAULT, finding(), NOW).id
@@ -231,128 +238,336 @@ def test_lasting_findings_come_by_path_however_many(ledger, monkeypatch):
         ledger.findings.seen(VAULT, finding(name=name), NOW)
     assert [each.path for each in ledger.findings.lasting(VAULT)] == sorted(names)
     assert [each.path for each in ledger.findings.all()] == names
+    for name in names[::2]:
+        ledger.findings.seen(VAULT, finding(Verdict.STALE, name), NOW)
+    assert [(each.path, each.verdict) for each in ledger.findings.of(VAULT)] == sorted(
+        [(name, Verdict.MISSING) for name in names] + [(name, Verdict.STALE) for name in names[::2]]
+    )
     assert ledger.findings.lasting_at(VAULT, b"3").path == b"3"
     assert ledger.findings.lasting_at(VAULT, b"x") is None
 
 
-# ------------------------------------------------------------------------------------- as a machine
+# ------------------------------------------------------------------- what becomes the agreement
+
+PATH = b"flights/0001.jpg"
+LATER = 60
 
 
-class Life:
-    """What should be known of one finding."""
+class Pair:
+    """One path of a share and its mirror in a ledger, judged as a shift does."""
 
-    def __init__(self, number: int, at: int) -> None:
-        self.id = number
-        self.first_seen = self.last_seen = at
-        self.state = FindingState.OPEN
-        self.case: int = 0
-        self.accepted_case: int | None = None
-        self.events = 1
+    def __init__(self, ledger: Ledger, share: str = "current-surveys") -> None:
+        self.ledger = ledger
+        self.source, self.mirror = PlaceName(share), PlaceName(share, "vault")
 
+    def agreed(self, number: int, size: int = 1000, date: int = 0) -> Pair:
+        seen = file(PATH, size, date)
+        agreement = Agreement(content(number), size, seen.mtime_ns, seen.mtime_ns)
+        self.ledger.agreements.record(self.mirror, [(PATH, agreement)], NOW)
+        return self
 
-PATHS = st.sampled_from([b"a", b"b/c"])
-VERDICTS = st.sampled_from([Verdict.MISSING, Verdict.STALE, Verdict.CORRUPT])
+    def on_source(self, number: int | None, size: int = 1000, date: int = 0) -> Pair:
+        return self._on(self.source, number, size, date)
 
+    def on_mirror(self, number: int | None, size: int = 1000, date: int = 0) -> Pair:
+        return self._on(self.mirror, number, size, date)
 
-class Lives(RuleBasedStateMachine):
-    """Findings of two paths, beside a dictionary that says what they should be."""
+    def _on(self, place: PlaceName, number: int | None, size: int, date: int) -> Pair:
+        seen = file(PATH, size, date)
+        walked(self.ledger, place, [seen])
+        if number is not None:
+            record(self.ledger, place, read(seen, number))
+        return self
 
-    folder: Path
-    count = 0
+    def link_on(self, place: PlaceName) -> Pair:
+        walked(self.ledger, place, [Sighting(PATH, Kind.LINK, 3, 0, target=b"old")])
+        return self
 
-    def __init__(self) -> None:
-        super().__init__()
-        Lives.count += 1
-        self.ledger = Ledger(self.folder / "ledger.db")
-        self.mirror = PlaceName(f"share {Lives.count}", "vault")
-        self.lives: dict[tuple[bytes, Verdict], Life] = {}
-        self.at = NOW
+    def judged(self) -> Judgement:
+        (row,) = self.ledger.agreements.pairs_at(self.mirror, [PATH])
+        source = None if row.source is None else row.source.sighting
+        mirror = None if row.mirror is None else row.mirror.sighting
+        return judge(source, mirror, row.agreement, True)
 
-    def teardown(self) -> None:
-        self.ledger.close()
-
-    def lasting(self, name: bytes) -> Life | None:
-        found = [
-            life
-            for (path, _), life in self.lives.items()
-            if path == name and life.state is not FindingState.CLOSED
-        ]
-        assert len(found) <= 1
-        return found[0] if found else None
-
-    def close(self, life: Life) -> None:
-        life.state = FindingState.CLOSED
-        life.events += 1
-
-    @rule(name=PATHS, verdict=VERDICTS, case=st.integers(0, 1))
-    def seen(self, name: bytes, verdict: Verdict, case: int) -> None:
-        self.at += 1
-        source = read(file(name), case)
-        given_back = self.ledger.findings.seen(self.mirror, finding(verdict, name), self.at, source)
-        lasting = self.lasting(name)
-        life = self.lives.get((name, verdict))
-        if lasting is not None and lasting is not life:
-            self.close(lasting)
-        if life is None:
-            life = self.lives[name, verdict] = Life(given_back.id, self.at)
-        elif life.state is FindingState.CLOSED or (
-            life.state is FindingState.ACCEPTED and life.accepted_case != case
-        ):
-            life.state = FindingState.OPEN
-            life.events += 1
-        life.case, life.last_seen = case, self.at
-
-    @rule(name=PATHS)
-    def settled(self, name: bytes) -> None:
-        self.at += 1
-        lasting = self.lasting(name)
-        given_back = self.ledger.findings.settled(self.mirror, name, self.at, "matched")
-        assert (given_back is None) == (lasting is None)
-        if lasting is not None:
-            self.close(lasting)
-
-    @precondition(lambda self: self.lives)
-    @rule(data=st.data())
-    def accept(self, data: st.DataObject) -> None:
-        self.at += 1
-        life = data.draw(st.sampled_from(sorted(self.lives.values(), key=lambda each: each.id)))
-        if life.state is FindingState.CLOSED:
-            with pytest.raises(RequestRefused):
-                self.ledger.findings.accept(life.id, "rana", self.at, "fine")
-            return
-        self.ledger.findings.accept(life.id, "rana", self.at, "fine")
-        life.state, life.accepted_case = FindingState.ACCEPTED, life.case
-        life.events += 1
-
-    @rule()
-    def open_again(self) -> None:
-        self.ledger.close()
-        self.ledger = Ledger(self.folder / "ledger.db")
-
-    @invariant()
-    def all_are_as_they_should_be(self) -> None:
-        for (name, verdict), life in self.lives.items():
-            held = self.ledger.findings.numbered(life.id)
-            assert (held.path, held.verdict) == (name, verdict)
-            assert (held.state, held.first_seen, held.last_seen) == (
-                life.state,
-                life.first_seen,
-                life.last_seen,
-            )
-            assert (held.closed_at is None) == (life.state is not FindingState.CLOSED)
-            assert len(self.ledger.findings.history(life.id)) == life.events
-        lasting = list(self.ledger.findings.lasting(self.mirror))
-        assert [each.path for each in lasting] == sorted(
-            name for (name, _), life in self.lives.items() if life.state is not FindingState.CLOSED
+    def seen(self) -> LedgerFinding | None:
+        """The finding after a judgement; None when there is none."""
+        verdict, cause, side = structs.astuple(self.judged())
+        if verdict is Verdict.MATCHED:
+            self.ledger.findings.settled(self.mirror, PATH, NOW, "matched")
+            return None
+        (row,) = self.ledger.agreements.pairs_at(self.mirror, [PATH])
+        return self.ledger.findings.seen(
+            self.mirror,
+            finding(verdict, PATH, cause, side),
+            NOW,
+            None if row.source is None else row.source.sighting,
+            None if row.mirror is None else row.mirror.sighting,
         )
 
+    def accept(self) -> Accepted:
+        number = self.ledger.findings.lasting_at(self.mirror, PATH).id
+        (given_back,) = self.ledger.findings.accept_as_they_stand(
+            [number], self.ledger.agreements, "rana", NOW, "as it should be"
+        )
+        return given_back
 
-def test_any_life_of_findings_is_what_a_dictionary_says(large_tmp):
-    Lives.folder = large_tmp
-    run_state_machine_as_test(
-        Lives,
-        settings=settings(max_examples=60, stateful_step_count=25, deadline=None, database=None),
+
+def corrupt(cause: Cause, side: Side) -> Judgement:
+    return Judgement(Verdict.CORRUPT, cause, side)
+
+
+MATCHED = Judgement(Verdict.MATCHED)
+BEHIND = Judgement(Verdict.STALE, Cause.OLDER_VERSION, Side.MIRROR)
+
+
+@pytest.mark.parametrize(
+    ("before", "first", "meaning", "then"),
+    [
+        pytest.param(
+            lambda pair: pair.agreed(1).on_source(2).on_mirror(1),
+            corrupt(Cause.ROT, Side.SOURCE),
+            Meaning.SOURCE_AGREED,
+            BEHIND,
+            id="the source changed under its date",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).on_source(2, size=900).on_mirror(1),
+            corrupt(Cause.ALTERED, Side.SOURCE),
+            Meaning.SOURCE_AGREED,
+            BEHIND,
+            id="the source was cut under its date",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).on_source(2).on_mirror(2),
+            corrupt(Cause.ROT, Side.BOTH),
+            Meaning.BOTH_AGREED,
+            MATCHED,
+            id="both changed alike",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).on_source(2).on_mirror(3),
+            corrupt(Cause.ROT, Side.BOTH),
+            Meaning.SOURCE_AGREED,
+            corrupt(Cause.ALTERED, Side.MIRROR),
+            id="both changed, each otherwise",
+        ),
+        pytest.param(
+            lambda pair: pair.on_source(2).on_mirror(1),
+            corrupt(Cause.DIFFERS, Side.UNKNOWN),
+            Meaning.SOURCE_AGREED,
+            corrupt(Cause.ALTERED, Side.MIRROR),
+            id="nobody knew which side was right",
+        ),
+        pytest.param(
+            lambda pair: pair.on_source(2).on_mirror(1, date=LATER),
+            corrupt(Cause.NEWER_ON_MIRROR, Side.UNKNOWN),
+            Meaning.SOURCE_AGREED,
+            corrupt(Cause.ALTERED, Side.MIRROR),
+            id="the mirror is newer",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).on_source(1).on_mirror(3),
+            corrupt(Cause.ROT, Side.MIRROR),
+            Meaning.AS_AGREED,
+            corrupt(Cause.ROT, Side.MIRROR),
+            id="the mirror is rotten",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).on_source(2, date=LATER).on_mirror(1),
+            BEHIND,
+            Meaning.SOURCE_AGREED,
+            BEHIND,
+            id="the mirror is behind an edit",
+        ),
+        pytest.param(
+            lambda pair: pair.on_source(2, date=LATER).on_mirror(1),
+            BEHIND,
+            Meaning.SOURCE_AGREED,
+            BEHIND,
+            id="the mirror is behind, and nothing was agreed",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).agreed(2).on_source(2).on_mirror(1, date=-LATER),
+            BEHIND,
+            Meaning.AS_AGREED,
+            BEHIND,
+            id="the mirror went back to an earlier version",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).on_source(None, date=LATER).on_mirror(1),
+            BEHIND,
+            Meaning.NOT_KNOWN,
+            BEHIND,
+            id="the source was not read",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).on_source(2, date=LATER).on_mirror(None),
+            BEHIND,
+            Meaning.NOT_KNOWN,
+            BEHIND,
+            id="the mirror was not read",
+        ),
+        pytest.param(
+            lambda pair: pair.agreed(1).link_on(pair.source).on_mirror(1),
+            corrupt(Cause.KIND_CHANGED, Side.SOURCE),
+            Meaning.NOT_KNOWN,
+            corrupt(Cause.KIND_CHANGED, Side.SOURCE),
+            id="a link took the file's place",
+        ),
+        pytest.param(
+            lambda pair: pair.on_source(1),
+            Judgement(Verdict.MISSING, Cause.NEVER_COPIED, Side.MIRROR),
+            Meaning.NO_CONTENT,
+            Judgement(Verdict.MISSING, Cause.NEVER_COPIED, Side.MIRROR),
+            id="missing",
+        ),
+        pytest.param(
+            lambda pair: pair.on_mirror(1),
+            Judgement(Verdict.ORPHANED, Cause.DELETED_AT_SOURCE, Side.MIRROR),
+            Meaning.NO_CONTENT,
+            Judgement(Verdict.ORPHANED, Cause.DELETED_AT_SOURCE, Side.MIRROR),
+            id="orphaned",
+        ),
+    ],
+)
+def test_what_an_acceptance_means_for_the_judgements_to_come(ledger, before, first, meaning, then):
+    pair = Pair(ledger)
+    before(pair)
+    assert pair.judged() == first
+    opened = pair.seen()
+    agreement = ledger.agreements.of(VAULT, PATH)
+    judged_up_to = ledger.agreements.sequence()
+    assert pair.accept().meaning is meaning
+    assert pair.judged() == then
+    touched = [row.path for row in ledger.agreements.pairs_touched(VAULT, judged_up_to)]
+    if meaning in (Meaning.BOTH_AGREED, Meaning.SOURCE_AGREED):
+        held = ledger.agreements.of(VAULT, PATH)
+        assert held.digest == content(2)
+        assert agreement is None or agreement.digest in held.earlier
+        assert touched == [PATH], "it has to be judged again"
+    else:
+        assert ledger.agreements.of(VAULT, PATH) == agreement
+        assert touched == []
+    again = pair.seen()
+    if then.verdict is first.verdict:
+        assert (again.id, again.state) == (opened.id, FindingState.ACCEPTED)
+    else:
+        assert ledger.findings.numbered(opened.id).state is FindingState.CLOSED
+
+
+def test_an_accepted_content_that_the_mirror_takes_over_is_matched(ledger):
+    pair = Pair(ledger).agreed(1).on_source(2).on_mirror(1)
+    pair.seen()
+    pair.accept()
+    assert pair.on_mirror(2).judged() == MATCHED
+
+
+def test_a_source_that_keeps_the_accepted_content_is_never_called_rotten_again(ledger):
+    pair = Pair(ledger).agreed(1).on_source(2).on_mirror(1)
+    pair.seen()
+    pair.accept()
+    for number, date in ((1, 0), (1, LATER), (3, 0), (3, -LATER), (3, LATER)):
+        judged = pair.on_mirror(number, date=date).judged()
+        assert judged.side is Side.MIRROR, judged
+
+
+def test_a_source_that_loses_the_accepted_content_is_found(ledger):
+    pair = Pair(ledger).agreed(1).on_source(2).on_mirror(1)
+    pair.seen()
+    pair.accept()
+    assert pair.on_source(4).judged() == corrupt(Cause.ROT, Side.BOTH)
+    assert pair.seen().state is FindingState.OPEN
+
+
+def test_what_changed_since_it_was_judged_is_not_agreed_on(ledger):
+    pair = Pair(ledger).agreed(1).on_source(2).on_mirror(1)
+    opened = pair.seen()
+    pair.on_source(3)
+    assert pair.accept().meaning is Meaning.CHANGED_SINCE
+    assert ledger.agreements.of(VAULT, PATH).digest == content(1)
+    assert (pair.seen().id, pair.seen().state) == (opened.id, FindingState.OPEN)
+
+
+def test_accepting_twice_agrees_once(ledger):
+    pair = Pair(ledger).agreed(1).on_source(2).on_mirror(1)
+    pair.seen()
+    pair.accept()
+    held = ledger.agreements.of(VAULT, PATH)
+    assert pair.accept().meaning is Meaning.AS_AGREED
+    assert ledger.agreements.of(VAULT, PATH) == held
+
+
+def test_the_mirrors_name_of_a_normalisation_twin_is_looked_up(ledger):
+    on_source, on_mirror = "caf\u00e9".encode(), "cafe\u0301".encode()
+    source, mirror = read(file(on_source), 2), read(file(on_mirror), 2)
+    for place, seen in ((SOURCE, source), (VAULT, mirror)):
+        walked(ledger, place, [file(seen.path)])
+        record(ledger, place, seen)
+    twin = finding(Verdict.CORRUPT, on_source, Cause.ROT, Side.BOTH, other_path=on_mirror)
+    number = ledger.findings.seen(VAULT, twin, NOW, source, mirror).id
+    (given_back,) = ledger.findings.accept_as_they_stand(
+        [number], ledger.agreements, "rana", NOW, "as it should be"
     )
+    assert given_back.meaning is Meaning.BOTH_AGREED
+    assert ledger.agreements.of(VAULT, on_source).mirror_mtime_ns == mirror.mtime_ns
+
+
+def test_only_the_mirror_of_the_finding_agrees(ledger):
+    pair = Pair(ledger).agreed(1).on_source(2).on_mirror(1)
+    earlier = ledger.agreements.of(VAULT, PATH)
+    ledger.agreements.record(FARAWAY, [(PATH, earlier)], NOW)
+    pair.seen()
+    pair.accept()
+    assert ledger.agreements.of(FARAWAY, PATH) == earlier
+
+
+def test_several_are_accepted_all_or_none(ledger):
+    pair = Pair(ledger).agreed(1).on_source(2).on_mirror(2)
+    first = pair.seen().id
+    closed = ledger.findings.seen(VAULT, finding(name=b"b"), NOW).id
+    ledger.findings.settled(VAULT, b"b", NOW, "matched")
+    before = ledger.agreements.of(VAULT, PATH)
+    with pytest.raises(RequestRefused, match=f"Finding {closed} is closed"):
+        ledger.findings.accept_as_they_stand(
+            [first, closed], ledger.agreements, "rana", NOW, "as it should be"
+        )
+    assert ledger.findings.numbered(first).state is FindingState.OPEN
+    assert happened(ledger, first) == [Happening.OPENED]
+    assert ledger.agreements.of(VAULT, PATH) == before
+
+
+shares = iter(range(1_000_000))
+sides = st.tuples(st.integers(1, 4), st.sampled_from([900, 1000]), st.sampled_from([-60, 0, 60]))
+
+
+@given(former=st.none() | st.lists(sides, min_size=1, max_size=2), source=sides, mirror=sides)
+@settings(max_examples=300, deadline=None, database=None)
+def test_no_acceptance_makes_another_alarm_than_that_the_mirror_is_behind(
+    many, former, source, mirror
+):
+    """Whatever both hold: it is quiet, or matched, or stale until the mirror has caught up."""
+    pair = Pair(many, f"share {next(shares)}")
+    for each in former or ():
+        pair.agreed(*each)
+    pair.on_source(*source).on_mirror(*mirror)
+    opened = pair.seen()
+    if opened is None:
+        return
+    pair.accept()
+    judged = pair.judged()
+    assert judged.side in (None, Side.MIRROR)
+    again = pair.seen()
+    if judged.verdict is opened.verdict:
+        assert (again.id, again.state) == (opened.id, FindingState.ACCEPTED)
+    else:
+        assert judged in (MATCHED, BEHIND)
+    assert pair.on_mirror(source[0]).judged() == MATCHED
+
+
+@pytest.fixture(scope="module")
+def many(large_tmp: Path) -> Iterator[Ledger]:
+    with Ledger(large_tmp / "many.db") as opened:
+        yield opened
 
 
 def test_a_digest_alone_tells_two_cases_apart():

@@ -115,9 +115,14 @@ def test_the_variable_forces_every_fallback():
         "[system.PLAIN, system.READS_BELOW_FOLDER, system._NO_FOLLOW, system._NO_ATIME, "
         "system._READS_INTO, system.drop_cached(0), system.expect_whole_read(0), "
         "system.die_with_parent(), system.sync_folder(b'/tmp'), "
-        "system.process_context().get_start_method()]",
+        "system.process_context().get_start_method(), system.KNOWS_CACHE, "
+        "system.read_directly(0, True), system.cached_pages(0, 0, 10), system.io_pressure(), "
+        "system.read_without_trace(0, []), system.read_if_cached(0, []), system.give_way()]",
         PLAIN,
-    ) == [True, False, 0, 0, False, False, False, False, False, "spawn"]
+    ) == [
+        *(True, False, 0, 0, False, False, False, False, False, "spawn"),
+        *(False, False, None, None, None, None, [False, False]),
+    ]
 
 
 def test_any_other_value_of_the_variable_forces_nothing():
@@ -253,3 +258,38 @@ def has_ended(pid: int) -> bool:
         return bool(select.select([watched], [], [], 20)[0])
     finally:
         os.close(watched)
+
+
+# --------------------------------------------------------------------- making room for others
+
+
+@has_means
+@pytest.mark.skipif(sys.platform != "linux", reason="asks Linux")
+def test_a_process_that_gives_way_is_idle_for_its_disks_and_the_last_for_its_processors():
+    number = system._SET_DISK_PRIORITY[os.uname().machine] + 1  # ioprio_get follows ioprio_set
+    assert asked(
+        f"[system.give_way(), __import__('ctypes').CDLL(None).syscall({number}, 1, 0) >> 13, "
+        "__import__('os').nice(0)]",
+        HAVING,
+    ) == [[True, True], 3, 19]
+
+
+@pytest.mark.skipif(not os.path.exists("/proc/pressure/io"), reason="the kernel does not tell")
+@has_means
+def test_the_pressure_on_disks_is_a_share_of_the_time():
+    pressure = system.io_pressure()
+    assert pressure is not None
+    assert 0 <= pressure <= 1
+
+
+def test_memory_for_reading_directly_begins_at_a_page_and_is_this_process_s_alone():
+    memory = system.page_aligned(3 * system.GRAIN)
+    assert len(memory) == 3 * system.GRAIN
+    memory[:4] = b"here"
+    if not system.PLAIN and hasattr(os, "fork"):
+        copy = os.fork()
+        if not copy:
+            memory[:4] = b"copy"
+            os._exit(0)
+        os.waitpid(copy, 0)
+    assert bytes(memory[:4]) == b"here"

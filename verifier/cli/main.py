@@ -18,11 +18,16 @@ from verifier.cli import options, stopping
 from verifier.errors import VerifierError
 
 _COMMANDS: Final = {
+    "accept": "Decide that a finding may stand as it is, and say why.",
     "compare": "Compare a source with its mirror, by content, and say what to do.",
     "damage": "Show where and how two files differ.",
     "demo": "Try it all on a small made-up studio, with planted faults.",
+    "findings": "List what needs a person, the most pressing first.",
     "hours": "Show when it may read: the hours in which nobody works.",
     "manifest": "Write down what a folder holds, with a digest of every file.",
+    "preflight": "Check that all is ready, and say how long reading will take.",
+    "setup": "Ask a few questions, write the settings file, then run preflight.",
+    "shift": "Read what is due until working hours are near, and say what needs somebody.",
 }
 
 

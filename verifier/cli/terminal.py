@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from verifier.jobs.progress import Gauge
+from verifier.measures import amount, duration
 
 if TYPE_CHECKING:
     from tqdm import tqdm
+
+    from verifier.scheduler import Status
 
 _EVERY: Final = 0.25
 """Seconds between two looks at the gauges."""
@@ -28,10 +31,14 @@ class Terminal:
 
     def __init__(self) -> None:
         self.watched = sys.stderr.isatty()
+        self._bar: tqdm[Any] | None = None
 
     def say(self, sentence: str) -> None:
-        """A remark on standard error."""
-        print(sentence, file=sys.stderr)
+        """A remark on standard error, above the line that may stand there."""
+        if self._bar is None:
+            print(sentence, file=sys.stderr)
+        else:
+            self._bar.write(sentence, file=sys.stderr)
 
     @contextmanager
     def show(self, gauges: Sequence[Gauge]) -> Iterator[None]:
@@ -69,6 +76,52 @@ class Terminal:
                 bar.close()
             sys.stderr.write("\r")
             sys.stderr.flush()
+
+    @contextmanager
+    def line(self, status: Callable[[], Status | None]) -> Iterator[None]:
+        """Keeps one line on how far a shift is up to date until the context ends."""
+        if not self.watched:
+            yield
+            return
+        import tqdm as library
+
+        library.tqdm.monitor_interval = 0
+        bar: tqdm[Any] = library.tqdm(
+            bar_format="{desc}", leave=False, file=sys.stderr, dynamic_ncols=True
+        )
+        self._bar = bar
+        ended = threading.Event()
+
+        def keep_up() -> None:
+            while not ended.wait(_EVERY):
+                found = status()
+                bar.set_description_str(
+                    "Looking at what there is" if found is None else said(found)
+                )
+
+        thread = threading.Thread(target=keep_up, name="progress", daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            self._bar = None
+            ended.set()
+            thread.join()
+            bar.close()
+            sys.stderr.write("\r")
+            sys.stderr.flush()
+
+
+def said(status: Status) -> str:
+    """One line: which place, bytes of bytes, rate, time until the bell, time left."""
+    parts = [f"{amount(status.done)} of {amount(status.total)}"]
+    if status.rate is not None:
+        parts.append(f"{amount(round(status.rate))}/s")
+    if status.until_bell is not None:
+        parts.append(f"{duration(status.until_bell)} until working hours")
+    if status.left is not None:
+        parts.append(f"{duration(status.left)} left")
+    return f"{status.place}: {'; '.join(parts)}"
 
 
 def _keep_up(gauges: Sequence[Gauge], bars: Sequence[tqdm[None]], ended: threading.Event) -> None:

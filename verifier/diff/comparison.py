@@ -44,6 +44,7 @@ class Judged(Struct, frozen=True, gc=False):
     other_path: bytes | None = None
     below: int = 0
     """Paths under a folder that could not be listed, which therefore could not be judged."""
+    due: bool = True
 
 
 class Sorted(Protocol):
@@ -63,8 +64,11 @@ Keeper = Callable[[Callable[[Leftover], Any]], Sorted]
 class Comparison:
     """One comparison: iterate `judged`, then read the counts."""
 
-    def __init__(self, keep: Keeper, slack_ns: int = DEFAULT_SLACK_NS) -> None:
+    def __init__(
+        self, keep: Keeper, slack_ns: int = DEFAULT_SLACK_NS, *, everything: bool = False
+    ) -> None:
         self._slack_ns = slack_ns
+        self._everything = everything
         self._keep = keep
         self._source_forms, self._mirror_forms = keep(form_key), keep(form_key)
         self._unlisted: dict[bytes, int] = {}
@@ -81,12 +85,19 @@ class Comparison:
         mirror: Iterable[Sighting],
         baseline: Iterable[Sighting] | None = None,
     ) -> Iterator[Judged]:
+        """As `judged_rows`, for two trees.
+
+        The copy is always due: without a schedule there is nothing to wait for.
+        """
+        return self.judged_rows(merge(source, mirror, baseline))
+
+    def judged_rows(self, rows: Iterable[Row]) -> Iterator[Judged]:
         """Every path whose verdict makes a finding; first those of both sides, in order.
 
-        The copy is always due: without a schedule there is nothing to wait for.  A corrupt one
-        is only a suspicion until its second reading; `settle` takes it back out of the counts.
+        With ``everything`` those that need nobody come too.  A corrupt one is only a suspicion
+        until its second reading; `settle` takes it back out of the counts.
         """
-        for row in merge(source, mirror, baseline):
+        for row in rows:
             if row.source is None or row.mirror is None:
                 yield from self._one_sided(row)
             else:
@@ -98,7 +109,12 @@ class Comparison:
     def judge(self, row: Judged, likeness: Likeness | None = None) -> Judgement:
         """The verdict on what ``row`` now holds, by the same rules."""
         return judge(
-            row.source, row.mirror, row.agreement, True, slack_ns=self._slack_ns, likeness=likeness
+            row.source,
+            row.mirror,
+            row.agreement,
+            row.due,
+            slack_ns=self._slack_ns,
+            likeness=likeness,
         )
 
     def settle(self, suspicion: Judged, verdict: Verdict) -> None:
@@ -110,20 +126,22 @@ class Comparison:
         verdict = row.judgement.verdict
         self.counts[verdict] += 1
         if verdict in QUIET:
+            if self._everything:
+                yield row
             return
         if verdict is Verdict.UNREADABLE and self._notes_unlisted(row):
             return
         yield row
 
     def _both(self, row: Row, path: bytes, other_path: bytes | None = None) -> Iterator[Judged]:
-        judgement = judge(row.source, row.mirror, row.agreement, True, slack_ns=self._slack_ns)
-        if judgement.verdict is Verdict.MATCHED:
+        judgement = judge(row.source, row.mirror, row.agreement, row.due, slack_ns=self._slack_ns)
+        if judgement.verdict is Verdict.MATCHED and not self._everything:
             self.counts[Verdict.MATCHED] += 1
             return
         if judgement is UNREAD and row.source and row.mirror:
             self.unread_unlike += row.source.size != row.mirror.size
         yield from self._count(
-            Judged(path, row.source, row.mirror, row.agreement, judgement, other_path)
+            Judged(path, row.source, row.mirror, row.agreement, judgement, other_path, due=row.due)
         )
 
     def _one_sided(self, row: Row) -> Iterator[Judged]:
@@ -132,10 +150,12 @@ class Comparison:
         if sighting.trouble is not None and sighting.kind is Kind.OTHER:
             yield from self._both(row, row.path)
         elif sighting.trouble is None and self._unlisted and self._under_unlisted(row.path):
-            self.counts[UNREAD.verdict] += 1
+            yield from self._count(
+                Judged(row.path, row.source, row.mirror, row.agreement, UNREAD, due=row.due)
+            )
         else:
             forms = self._mirror_forms if row.source is None else self._source_forms
-            forms.add(Leftover(sighting, row.agreement))
+            forms.add(Leftover(sighting, row.agreement, row.due))
 
     def _notes_unlisted(self, row: Judged) -> bool:
         """A folder that could not be listed waits until what lies below it has passed."""
@@ -174,7 +194,7 @@ class Comparison:
     def _twin(self, source: Leftover, mirror: Leftover) -> Iterator[Judged]:
         here, there = source.sighting, mirror.sighting
         self.twins += 1
-        row = Row(here.path, here, there, source.agreement or mirror.agreement)
+        row = Row(here.path, here, there, source.agreement or mirror.agreement, source.due)
         yield from self._both(row, here.path, there.path)
 
     def _alone_or_moved(self, ends: Ends) -> Iterator[Judged]:
@@ -184,17 +204,25 @@ class Comparison:
                 continue
             here = leftover is ends.source
             sighting = leftover.sighting
+            source, mirror = (sighting, None) if here else (None, sighting)
             if sighting.trouble is None and self._unlisted and self._under_unlisted(sighting.path):
                 # It passed before the folder that it lies in under another form of its name.
-                self.counts[UNREAD.verdict] += 1
-                continue
-            source, mirror = (sighting, None) if here else (None, sighting)
-            judgement = judge(source, mirror, leftover.agreement, True)
-            if both:
+                judgement = UNREAD
+            else:
+                judgement = judge(source, mirror, leftover.agreement, leftover.due)
+            if both and judgement.verdict not in QUIET:
                 judgement = Judgement(judgement.verdict, Cause.MOVED, Side.MIRROR)
             other_path = other.sighting.path if other is not None else None
             yield from self._count(
-                Judged(sighting.path, source, mirror, leftover.agreement, judgement, other_path)
+                Judged(
+                    sighting.path,
+                    source,
+                    mirror,
+                    leftover.agreement,
+                    judgement,
+                    other_path,
+                    due=leftover.due,
+                )
             )
 
 
@@ -207,4 +235,5 @@ def _with_below(row: Judged, below: int) -> Judged:
         row.judgement,
         row.other_path,
         below,
+        row.due,
     )

@@ -9,12 +9,16 @@ from verifier.model import Agreement, Sighting
 
 
 class Row(NamedTuple):
-    """What is known of one path: at least one of the two sightings is there."""
+    """What is known of one path: at least one of the two sightings is there.
+
+    ``due`` says whether the mirror job has had its chance to copy the source's file.
+    """
 
     path: bytes
     source: Sighting | None
     mirror: Sighting | None
     agreement: Agreement | None = None
+    due: bool = True
 
 
 def merge(

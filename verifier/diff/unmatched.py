@@ -21,6 +21,7 @@ class Leftover(Struct, frozen=True, gc=False):
 
     sighting: Sighting
     agreement: Agreement | None = None
+    due: bool = True
 
 
 class Ends(NamedTuple):

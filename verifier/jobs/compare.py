@@ -13,12 +13,12 @@ from typing import Any, Final
 
 from msgspec import Struct, structs
 
-from verifier.damage import Bounds, examine
 from verifier.diff.comparison import Comparison, Judged
 from verifier.engine import Engine, Lane
 from verifier.errors import RequestRefused, Stopped
 from verifier.findings import finding_of
 from verifier.ignore import Ignore
+from verifier.jobs.examination import UNSTABLE, Examination, Side, without_difference
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import (
     Sizer,
@@ -32,27 +32,18 @@ from verifier.measures import count
 from verifier.model import (
     DEFAULT_SLACK_NS,
     QUIET,
-    Cause,
     Damage,
     Finding,
-    Kind,
     Sighting,
-    Trouble,
     Verdict,
 )
 from verifier.output import try_out
-from verifier.places.base import Look, OpenFile, Place
+from verifier.places.base import Look
 from verifier.reading import read_again, sighting_from
 from verifier.spill import SortedSpill
 
 CONFIRMED_AHEAD: Final = 16
 """Suspicions that are read a second time ahead of the one being settled."""
-
-DAMAGE_EACH: Final = Bounds(seconds=60.0, bytes_read=8 * 1024**3, ranges=1_000)
-"""How far one damaged pair is examined during a comparison; `damage` examines the whole."""
-
-DAMAGE_SECONDS_IN_ALL: Final = 900.0
-"""Seconds a comparison spends on examining damage; later findings come without a picture."""
 
 
 class Request(Struct, frozen=True):
@@ -148,7 +139,7 @@ class _Work:
         self._comparison = Comparison(self._keep, request.slack_ns)
         self._suspicions: SortedSpill[Judged] = self._keep(_path, Judged)
         self._damage_reads: Counter[str] = Counter()
-        self._damage_seconds = DAMAGE_SECONDS_IN_ALL
+        self._examination = Examination()
         self._result = Result()
 
     def run(self) -> Result:
@@ -254,7 +245,7 @@ class _Work:
         row = structs.replace(first, source=source.sighting(), mirror=mirror.sighting())
         row = structs.replace(row, judgement=self._comparison.judge(row))
         damage = self._examine(row) if row.judgement.verdict is Verdict.CORRUPT else None
-        if damage is not None and damage.complete and not damage.differing_bytes:
+        if without_difference(damage):
             row, damage = _unstable(row), None
         likeness = None if damage is None else damage.likeness
         row = structs.replace(row, judgement=self._comparison.judge(row, likeness))
@@ -276,25 +267,16 @@ class _Work:
 
     def _examine(self, row: Judged) -> Damage | None:
         """Where and how the pair differs, if both sides are at hand and there is time."""
-        source, mirror = row.source, row.mirror
-        if self._source.place is None or self._mirror.place is None:
-            return None
-        if source is None or mirror is None or self._damage_seconds <= 0:
-            return None
-        if source.kind is not Kind.FILE or mirror.kind is not Kind.FILE:
-            return None
-        if source.digest == mirror.digest:
-            return None
-        started = time.perf_counter()
-        try:
-            with ExitStack() as opened:
-                here = _Counted(opened, self._source.place, source, self._damage_reads, "source")
-                there = _Counted(opened, self._mirror.place, mirror, self._damage_reads, "mirror")
-                return examine(here, there, DAMAGE_EACH, time.perf_counter)
-        except OSError:
-            return None  # it could be read twice; the picture is what is missing, not the verdict
-        finally:
-            self._damage_seconds -= time.perf_counter() - started
+
+        def side(name: str, tree: Tree, sighting: Sighting | None) -> Side:
+            def has_read(count: int) -> None:
+                self._damage_reads[name] += count
+
+            return Side(tree.place, sighting, has_read)
+
+        return self._examination.of(
+            side("source", self._source, row.source), side("mirror", self._mirror, row.mirror)
+        )
 
 
 def _unstable(row: Judged) -> Judged:
@@ -302,8 +284,8 @@ def _unstable(row: Judged) -> Judged:
     assert row.source is not None and row.mirror is not None
     return structs.replace(
         row,
-        source=structs.replace(row.source, trouble=_UNSTABLE),
-        mirror=structs.replace(row.mirror, trouble=_UNSTABLE),
+        source=structs.replace(row.source, trouble=UNSTABLE),
+        mirror=structs.replace(row.mirror, trouble=UNSTABLE),
     )
 
 
@@ -352,35 +334,5 @@ class _SecondLook:
         if again.trouble is not None or not again.untouched_since(first):
             return again
         if again.digest != first.digest:
-            return structs.replace(again, trouble=_UNSTABLE)
+            return structs.replace(again, trouble=UNSTABLE)
         return again
-
-
-_UNSTABLE: Final = Trouble(
-    Cause.UNSTABLE_READ,
-    "Two readings gave different contents, though the file was not changed in between.",
-)
-
-
-class _Counted:
-    """An open file whose reads are added to its side's count."""
-
-    def __init__(
-        self,
-        opened: ExitStack,
-        place: Place,
-        sighting: Sighting,
-        reads: Counter[str],
-        side: str,
-    ) -> None:
-        self._file: OpenFile = opened.enter_context(closing(place.open(sighting.path)))
-        self._reads = reads
-        self._side = side
-        self.size = self._file.size
-        self.fingerprints = sighting.fingerprints
-
-    def read_at(self, offset: int, length: int) -> bytes:
-        """Bytes from ``offset``.  Raises OSError."""
-        block = self._file.read_at(offset, length)
-        self._reads[self._side] += len(block)
-        return block

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from msgspec import Struct
+
+if TYPE_CHECKING:
+    from verifier.scheduler import Status
 
 
 class Gauge(Struct, frozen=True):
@@ -27,6 +30,9 @@ class Progress(Protocol):
     def show(self, gauges: Sequence[Gauge]) -> AbstractContextManager[object]:
         """Show the gauges for as long as the context lasts."""
 
+    def line(self, status: Callable[[], Status | None]) -> AbstractContextManager[object]:
+        """Show one line, on how far a shift is, for as long as the context lasts."""
+
     def say(self, sentence: str) -> None:
         """A remark for the person, now."""
 
@@ -40,6 +46,10 @@ class Unwatched:
         self.said: list[str] = []
 
     def show(self, gauges: Sequence[Gauge]) -> AbstractContextManager[object]:
+        """Shows nothing."""
+        return nullcontext()
+
+    def line(self, status: Callable[[], Status | None]) -> AbstractContextManager[object]:
         """Shows nothing."""
         return nullcontext()
 

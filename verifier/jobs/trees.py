@@ -8,10 +8,10 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from verifier import system
 from verifier.engine import Lane
 from verifier.errors import PlaceUnreachable, RequestRefused, VerifierError
 from verifier.ignore import Ignore
+from verifier.inside import lies_in
 from verifier.manifest import ManifestReader, looks_like_manifest
 from verifier.model import Kind, Sighting, printable
 from verifier.places.base import Look, Place
@@ -116,7 +116,7 @@ def refuse_overlap(source: Tree, mirror: Tree) -> None:
             "nothing. Name the source first and the mirror second."
         )
     for outer, inner in ((here, there), (there, here)):
-        if _is_below(inner, outer):
+        if inner != outer and lies_in(inner, outer):
             raise RequestRefused(
                 f"{printable(inner)} lies inside {printable(outer)}, so one would be part of "
                 "the other. Name two folders that lie apart."
@@ -127,7 +127,7 @@ def refuse_output_inside(output: Path, *trees: Tree) -> None:
     """Raises RequestRefused when ``output`` would be written into a tree that is to be read."""
     folder = os.path.realpath(os.fsencode(os.path.abspath(output.parent)))
     for tree in trees:
-        if tree.place is not None and _is_at_or_below(folder, tree.place.root):
+        if tree.place is not None and lies_in(folder, tree.place.root):
             raise RequestRefused(
                 f"{printable(os.fsencode(output))} lies inside {tree.at}, and nothing is ever "
                 "written into a tree that is checked. Name a file elsewhere."
@@ -140,30 +140,11 @@ def refuse_temporary_inside(*trees: Tree) -> None:
 
     folder = os.path.realpath(os.fsencode(tempfile.gettempdir()))
     for tree in trees:
-        if tree.place is not None and _is_at_or_below(folder, tree.place.root):
+        if tree.place is not None and lies_in(folder, tree.place.root):
             raise RequestRefused(
                 f"The temporary folder {printable(folder)} lies inside {tree.at}, and nothing is "
                 "ever written into a tree that is checked. Set TMPDIR to a folder elsewhere."
             )
-
-
-def _is_below(inner: bytes, outer: bytes) -> bool:
-    return inner != outer and _is_at_or_below(inner, outer)
-
-
-def _is_at_or_below(inner: bytes, outer: bytes) -> bool:
-    """By name, and where the system can tell, by where the names lead through its mounts."""
-    if _begins_with(inner, outer):
-        return True
-    here, there = system.location(inner), system.location(outer)
-    if here is None or there is None or here[0] != there[0]:
-        return False
-    return _begins_with(here[1], there[1])
-
-
-def _begins_with(inner: bytes, outer: bytes) -> bool:
-    inner, outer = os.path.normcase(inner), os.path.normcase(outer)
-    return inner == outer or inner.startswith(outer.rstrip(os.sep.encode()) + os.sep.encode())
 
 
 class Sizer:

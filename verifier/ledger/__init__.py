@@ -12,16 +12,18 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 
 from verifier.ledger import backup, opening, statements
-from verifier.ledger.agreements import Agreements
+from verifier.ledger.agreements import Agreements, each_once
 from verifier.ledger.backup import backups_of
 from verifier.ledger.findings import Findings
 from verifier.ledger.lock import only_shift
 from verifier.ledger.names import Names, in_path_order
 from verifier.ledger.opening import refuse_inside
-from verifier.ledger.readings import Readings
+from verifier.ledger.readings import HELD_FOR, Readings
+from verifier.ledger.rounds import Rounds
 from verifier.ledger.rows import known_from
 from verifier.ledger.shifts import Shifts
 from verifier.ledger.store import Store
+from verifier.ledger.suspicions import Suspicions
 from verifier.ledger.values import (
     SOURCE,
     Acceptance,
@@ -38,7 +40,9 @@ from verifier.ledger.values import (
     PlaceName,
     PlaceReadings,
     RecordedWalk,
+    Round,
     Shift,
+    Suspicion,
     Totals,
     WalkSummary,
 )
@@ -63,6 +67,8 @@ class Ledger:
         self.agreements = Agreements(self._store, self._names, self.readings)
         self.findings = Findings(self._store, self._names)
         self.shifts = Shifts(self._store, self._names)
+        self.rounds = Rounds(self._store, self._names, self.readings)
+        self.suspicions = Suspicions(self._store, self._names)
 
     def __enter__(self) -> Ledger:
         return self
@@ -85,10 +91,14 @@ class Ledger:
         """The places that the ledger knows, by share, the source first."""
         return self._names.places(share)
 
-    def walk(self, place: PlaceName, shift: int | None = None) -> Walk:
-        """A walk over ``place``, to be taken, looked at, and applied or discarded."""
+    def walk(self, place: PlaceName, shift: int | None = None, below: bytes = b"") -> Walk:
+        """A walk over ``place``, to be taken, looked at, and applied or discarded.
+
+        With ``below``, a folder's path that ends in a slash, it is a walk over that folder alone:
+        nothing elsewhere is called vanished, and it does not stand in the list of walks.
+        """
         self.readings.flush()
-        return Walk(self._store, self._names, place, shift)
+        return Walk(self._store, self._names, place, shift, below)
 
     def sightings(self, place: PlaceName) -> Iterator[Known]:
         """All that is known of a place, sorted by path."""
@@ -126,6 +136,7 @@ class Ledger:
 
 
 __all__ = [
+    "HELD_FOR",
     "SOURCE",
     "Acceptance",
     "Due",
@@ -142,11 +153,14 @@ __all__ = [
     "PlaceName",
     "PlaceReadings",
     "RecordedWalk",
+    "Round",
     "Shift",
+    "Suspicion",
     "Totals",
     "Walk",
     "WalkSummary",
     "backups_of",
+    "each_once",
     "only_shift",
     "refuse_inside",
 ]

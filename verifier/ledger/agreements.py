@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
 from verifier.ledger import statements
@@ -18,6 +18,7 @@ EARLIER_KEPT: Final = 64
 """Digests of a path's history that are kept: 2 KB, for a file that changes every day."""
 
 _TOUCHED_AT_ONCE: Final = 5_000
+_AGREED_AT_ONCE: Final = 20_000
 
 
 def earlier_digests(earlier: bytes | None, replaced: bytes | None, new: bytes | None) -> bytes:
@@ -121,14 +122,45 @@ class Agreements:
         Touched is what is new, changed or vanished on either side, or was read with another
         outcome than before.  A path may have gone on both sides: its row then holds neither.
         """
-        end = self.sequence() if until is None else until
         touched: SortedSpill[bytes] = SortedSpill(bytes, key=bytes)
         try:
-            for path in self._touched(mirror, since, end):
-                touched.add(path)
-            yield from self.pairs_at(mirror, _each_once(touched))
+            touched.extend(self.touched(mirror, since, until))
+            yield from self.pairs_at(mirror, each_once(touched))
         finally:
             touched.close()
+
+    def touched(
+        self, mirror: PlaceName, since: int = 0, until: int | None = None
+    ) -> Iterator[bytes]:
+        """The paths touched after ``since``, up to and with ``until``; some more than once."""
+        return self._touched(mirror, since, self.sequence() if until is None else until)
+
+    def settle_plain(
+        self, mirror: PlaceName, until: int, at: int, slack_ns: int
+    ) -> Iterator[bytes]:
+        """Settle the touched paths that are plain; the others, for the judge.
+
+        Plain are files that hold the same on both sides where nothing was agreed before and
+        nothing is said of them, which become agreed here; those that are agreed as they stand;
+        and those that wait to be read, as long as their dates, apart by at most ``slack_ns``, do
+        not show the mirror to be behind.  Nearly all paths are, and to ask about each would take
+        longer than to read it.
+        """
+        self._readings.flush()
+        values = {
+            "source": self._names.place(PlaceName(mirror.share)),
+            "mirror": self._names.place(mirror),
+        }
+        said = self._store.row(statements.ANYTHING_SAID, values)
+        values["clear"] = not (said is None or said[0])
+        first = self._store.row(statements.FIRST_TOUCHED)
+        start = until if first is None or first[0] is None else first[0] - 1
+        for after in range(start, until, _AGREED_AT_ONCE):
+            numbers = {"after": after, "to": min(until, after + _AGREED_AT_ONCE), "at": at}
+            with self._store.transaction():
+                self._store.run(statements.AGREE_PLAINLY, {**values, **numbers})
+        values |= {"slack_ns": slack_ns}
+        return self._paged_touched(statements.TOUCHED_NOT_PLAINLY, values, 0, until)
 
     def touch(self, place: PlaceName, paths: Iterable[bytes]) -> None:
         """Have paths judged again though nothing changed, such as those that were pending."""
@@ -175,11 +207,15 @@ class Agreements:
         places = {
             "source": self._names.place(PlaceName(mirror.share)),
             "mirror": self._names.place(mirror),
-            "to": until,
-            "most": _TOUCHED_AT_ONCE,
         }
+        return self._paged_touched(statements.TOUCHED, places, since, until)
+
+    def _paged_touched(
+        self, statement: str, values: Mapping[str, object], since: int, until: int
+    ) -> Iterator[bytes]:
         after = since
-        while page := self._store.rows(statements.TOUCHED, {**places, "after": after}):
+        bounds = {"to": until, "most": _TOUCHED_AT_ONCE}
+        while page := self._store.rows(statement, {**values, **bounds, "after": after}):
             for _, folder, name in page:
                 yield folder + name
             after = page[-1][0]
@@ -206,7 +242,8 @@ def _beside(
             right = next(mirror, None)
 
 
-def _each_once(paths: Iterable[bytes]) -> Iterator[bytes]:
+def each_once(paths: Iterable[bytes]) -> Iterator[bytes]:
+    """Sorted paths without those that come again."""
     last: bytes | None = None
     for path in paths:
         if path != last:

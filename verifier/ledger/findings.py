@@ -3,11 +3,15 @@
 A finding is one verdict on one path of one mirror.  It stays the same finding, under the same
 number, however often that verdict comes and goes; another verdict on the path is another finding
 and closes this one.
+
+What a person accepts is what stands on the source: where a content had changed, the source's
+becomes the agreement, in the same transaction.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from enum import Enum
 from typing import Final
 
 import msgspec
@@ -15,8 +19,9 @@ from msgspec import Struct, structs
 
 from verifier.errors import RequestRefused
 from verifier.ledger import statements
+from verifier.ledger.agreements import Agreements
 from verifier.ledger.names import Names
-from verifier.ledger.store import BEFORE_ALL, PAGE, Row, Store
+from verifier.ledger.store import BEFORE_ALL, Row, Store
 from verifier.ledger.values import (
     Acceptance,
     FindingEvent,
@@ -25,7 +30,17 @@ from verifier.ledger.values import (
     LedgerFinding,
     PlaceName,
 )
-from verifier.model import Damage, Finding, Kind, Side, Sighting, Verdict
+from verifier.model import Agreement, Cause, Damage, Finding, Kind, Side, Sighting, Verdict
+
+PAGE: Final = 200
+"""Findings that a stream takes at a time: one with a thousand damaged ranges takes 60 KB."""
+
+AT_NO_DATE: Final = -(1 << 63)
+"""The mirror's date in an agreement on a content that the mirror does not hold yet.
+
+With the date of its present file, what the mirror still holds would count as rotten rather than
+as an earlier version.
+"""
 
 
 class SideState(Struct, frozen=True):
@@ -98,6 +113,27 @@ _decode_damage: Final = msgspec.json.Decoder(Damage).decode
 _decode_standing: Final = msgspec.json.Decoder(Standing).decode
 
 
+class Meaning(Enum):
+    """What an acceptance means from then on, besides that the finding is quiet."""
+
+    NO_CONTENT = "it is about no change of content"
+    BOTH_AGREED = "what both sides hold is the agreement"
+    SOURCE_AGREED = "what the source holds is the agreement, and the mirror is behind"
+    AS_AGREED = "the source holds what was agreed before, and the mirror something else"
+    NOT_KNOWN = "no content is on record that could be agreed on"
+    CHANGED_SINCE = "what stands there now is not what was judged"
+
+
+class Accepted(Struct, frozen=True):
+    """A finding that a person accepted, and what that means."""
+
+    finding: LedgerFinding
+    meaning: Meaning
+
+
+_BY_CONTENT: Final = frozenset({Verdict.CORRUPT, Verdict.STALE})
+
+
 class _Kept(Struct, frozen=True):
     """A row of findings: what is shown of it, and what it is compared by."""
 
@@ -157,8 +193,8 @@ class Findings:
     def accept(self, number: int, who: str, at: int, because: str) -> LedgerFinding:
         """A person decides that a finding may stand as it was last seen.
 
-        It is quiet until what it was seen by changes.  Raises RequestRefused when there is no
-        such finding, or it is closed, or no reason is given.
+        It is quiet until what it was seen by changes; no agreement is touched.  Raises
+        RequestRefused when there is no such finding, or it is closed, or no reason is given.
         """
         if not because.strip():
             raise RequestRefused("A finding is accepted for a reason. Say it with --because.")
@@ -171,6 +207,37 @@ class Findings:
             self._store.run(statements.ACCEPT_FINDING, (who, at, because, number))
             self._tell(number, at, Happening.ACCEPTED, f"{who}: {because}")
             return self.numbered(number)
+
+    def accept_as_they_stand(
+        self, numbers: Iterable[int], agreements: Agreements, who: str, at: int, because: str
+    ) -> list[Accepted]:
+        """A person decides that what stands on the source is as it should be; all or none.
+
+        Beside `accept`: where a content had changed, and both contents are known and still those
+        that were judged, the source's becomes the agreement, what was agreed before joins the
+        history, and the path is judged again.
+        """
+        with self._store.transaction():
+            return [
+                self._accept_as_it_stands(number, agreements, who, at, because)
+                for number in dict.fromkeys(numbers)
+            ]
+
+    def _accept_as_it_stands(
+        self, number: int, agreements: Agreements, who: str, at: int, because: str
+    ) -> Accepted:
+        accepted = self.accept(number, who, at, because)
+        mirror = PlaceName(accepted.share, accepted.mirror)
+        row = self._store.row(statements.STANDING, (number,))
+        assert row is not None
+        meaning, agreed = _adopted(
+            accepted.finding, _decode_standing(row[0]), *_now(agreements, mirror, accepted.finding)
+        )
+        for agreement in agreed:
+            agreements.record(mirror, [(accepted.path, agreement)], at)
+        if agreed:
+            agreements.touch(mirror, [accepted.path])
+        return Accepted(accepted, meaning)
 
     def numbered(self, number: int) -> LedgerFinding:
         """The finding of that number.  Raises RequestRefused when there is none."""
@@ -185,9 +252,16 @@ class Findings:
         """The open and accepted findings of one mirror, sorted by path."""
         return self._paged(
             statements.LASTING_FINDINGS,
-            {"mirror": self._names.place(mirror)},
-            BEFORE_ALL,
-            lambda row: row[3],
+            {"mirror": self._names.place(mirror), "after": BEFORE_ALL},
+            lambda row: {"after": row[3]},
+        )
+
+    def of(self, mirror: PlaceName) -> Iterator[LedgerFinding]:
+        """Every finding of one mirror, the closed ones too, sorted by path."""
+        return self._paged(
+            statements.FINDINGS_OF_MIRROR,
+            {"mirror": self._names.place(mirror), "after": BEFORE_ALL, "verdict": ""},
+            lambda row: {"after": row[3], "verdict": row[4]},
         )
 
     def lasting_at(self, mirror: PlaceName, path: bytes) -> LedgerFinding | None:
@@ -197,7 +271,7 @@ class Findings:
 
     def all(self) -> Iterator[LedgerFinding]:
         """Every finding that there ever was, by number."""
-        return self._paged(statements.ALL_FINDINGS, {}, 0, lambda row: row[0])
+        return self._paged(statements.ALL_FINDINGS, {"after": 0}, lambda row: {"after": row[0]})
 
     def counts(self) -> Mapping[FindingState, int]:
         """How many findings are in each state."""
@@ -222,19 +296,16 @@ class Findings:
             self._tell(shown.id, at, Happening.REOPENED, _said(finding))
             return FindingState.OPEN
         if shown.state is FindingState.ACCEPTED and accepted is not None:
-            if accepted.still(standing):
-                learnt = accepted.learnt(standing)
-                if learnt != accepted:
-                    values = _text(learnt), shown.id
-                    self._store.run(statements.LEARN_ACCEPTED_STATE, values)
-                return FindingState.ACCEPTED
-            self._tell(
-                shown.id, at, Happening.REOPENED, f"changed since it was accepted: {_said(finding)}"
-            )
-            return FindingState.OPEN
+            if not accepted.still(standing):
+                said = f"changed since it was accepted: {_said(finding)}"
+                self._tell(shown.id, at, Happening.REOPENED, said)
+                return FindingState.OPEN
+            learnt = accepted.learnt(standing)
+            if learnt != accepted:
+                self._store.run(statements.LEARN_ACCEPTED_STATE, (_text(learnt), shown.id))
         if _said(shown.finding) != _said(finding):
             self._tell(shown.id, at, Happening.CHANGED, _said(finding))
-        return FindingState.OPEN
+        return shown.state
 
     def _close(self, number: int, at: int, by: str) -> None:
         self._store.run(statements.CLOSE_FINDING, (at, by, number))
@@ -253,14 +324,67 @@ class Findings:
     def _paged(
         self,
         statement: str,
-        values: Mapping[str, object],
-        after: object,
-        key: Callable[[Row], object],
+        start: Mapping[str, object],
+        key: Callable[[Row], Mapping[str, object]],
     ) -> Iterator[LedgerFinding]:
-        while page := self._store.rows(statement, {**values, "after": after, "most": PAGE}):
+        values = {**start, "most": PAGE}
+        while page := self._store.rows(statement, values):
             for row in page:
                 yield _kept(row).shown
-            after = key(page[-1])
+            values |= key(page[-1])
+
+
+def _now(
+    agreements: Agreements, mirror: PlaceName, finding: Finding
+) -> tuple[Sighting | None, Sighting | None, Agreement | None]:
+    """What is known of both sides of a finding, and what was agreed."""
+    (pair,) = agreements.pairs_at(mirror, [finding.path])
+    on_mirror = pair.mirror
+    if finding.other_path is not None and finding.cause != Cause.MOVED:
+        ((_, on_mirror),) = agreements.known_at(mirror, [finding.other_path])
+    return (
+        None if pair.source is None else pair.source.sighting,
+        None if on_mirror is None else on_mirror.sighting,
+        pair.agreement,
+    )
+
+
+def _adopted(
+    finding: Finding,
+    judged: Standing,
+    source: Sighting | None,
+    mirror: Sighting | None,
+    former: Agreement | None,
+) -> tuple[Meaning, tuple[Agreement, ...]]:
+    """What it means that a finding is accepted, and the agreements to record in their order."""
+    if finding.verdict not in _BY_CONTENT:
+        return Meaning.NO_CONTENT, ()
+    if not judged.still(standing_of(source, mirror)):
+        return Meaning.CHANGED_SINCE, ()
+    if (
+        source is None
+        or mirror is None
+        or judged.source is None
+        or judged.source.digest is None
+        or source.digest is None
+        # By an unread mirror no judgement could follow, and the finding would not stay quiet.
+        or (mirror.kind is Kind.FILE and mirror.digest is None)
+    ):
+        return Meaning.NOT_KNOWN, ()
+    same = mirror.digest == source.digest
+    if former is not None and former.digest == source.digest:
+        return (Meaning.BOTH_AGREED if same else Meaning.AS_AGREED), ()
+    agreed = Agreement(
+        source.digest, source.size, source.mtime_ns, mirror.mtime_ns if same else AT_NO_DATE
+    )
+    if same:
+        return Meaning.BOTH_AGREED, (agreed,)
+    if finding.verdict is Verdict.STALE and mirror.digest is not None:
+        # What the mirror holds is an earlier version, and has to be known as one: by the new
+        # agreement it would be called corrupt, which nobody accepted.
+        earlier = Agreement(mirror.digest, mirror.size, mirror.mtime_ns, mirror.mtime_ns)
+        return Meaning.SOURCE_AGREED, (earlier, agreed)
+    return Meaning.SOURCE_AGREED, (agreed,)
 
 
 def _text(value: object) -> str:

@@ -290,10 +290,43 @@ _SHIFTS: Final = (
     """,
 )
 
+_ROUNDS_AND_SUSPICIONS: Final = (
+    """
+    CREATE TABLE rounds (
+        place   INTEGER NOT NULL REFERENCES places (id),
+        number  INTEGER NOT NULL,            -- from 1
+        started INTEGER NOT NULL,
+        ended   INTEGER,                     -- NULL: under way
+        PRIMARY KEY (place, number)
+    ) WITHOUT ROWID
+    """,
+    """
+    CREATE TABLE suspicions (
+        mirror       INTEGER NOT NULL REFERENCES places (id),
+        path         BLOB NOT NULL,
+        since        INTEGER NOT NULL,
+        source       BLOB NOT NULL,          -- the digests that made the suspicion
+        source_since INTEGER NOT NULL,
+        mirror_digest BLOB NOT NULL,
+        mirror_since INTEGER NOT NULL,
+        confirmed_at INTEGER,                -- NULL: a second reading of both is waited for
+        PRIMARY KEY (mirror, path)
+    ) WITHOUT ROWID
+    """,
+    """
+    CREATE INDEX waiting_suspicions ON suspicions (mirror, path) WHERE confirmed_at IS NULL
+    """,
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
         "what was seen and read, agreed and found, and in which shifts",
         (*_NAMES, *_SIGHTINGS, *_TRIGGERS, *_AGREEMENTS, *_FINDINGS, *_SHIFTS),
+    ),
+    Migration(
+        2,
+        "rounds of the audit, and suspicions that wait for their second reading",
+        _ROUNDS_AND_SUSPICIONS,
     ),
 )

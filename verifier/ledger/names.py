@@ -6,6 +6,7 @@ A path is kept as its folder's number and its name, since a folder's path is mos
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from itertools import takewhile
 from typing import Final
 
 from verifier.ledger import statements
@@ -100,9 +101,17 @@ class Names:
         path: bytes = row[0]
         return path
 
-    def folders(self, share: int) -> Iterator[Row]:
-        """The path and number of every folder of a share, sorted by path."""
-        return self._store.pages(statements.FOLDERS, (share,), PAGE)
+    def folders(self, share: int, below: bytes = b"") -> Iterator[Row]:
+        """The path and number of every folder of a share, sorted by path.
+
+        With ``below``, a folder's path with its slash, only that folder and what lies below it.
+        """
+        if not below:
+            return self._store.pages(statements.FOLDERS, (share,), PAGE)
+        return takewhile(
+            lambda row: row[0].startswith(below),
+            self._store.pages(statements.FOLDERS, (share,), PAGE, after=below[:-1]),
+        )
 
     def _found(self, add: str, find: str, values: tuple[object, ...]) -> int:
         row = self._store.row(find, values)

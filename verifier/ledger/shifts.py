@@ -44,6 +44,11 @@ class Shifts:
         row = self._store.row(statements.LAST_SHIFT)
         return None if row is None else self._shift(row)
 
+    def latest(self, most: int) -> list[Shift]:
+        """The last shifts, at most so many, in the order in which they started."""
+        rows = self._store.rows(statements.LATEST_SHIFTS, (most,))
+        return [self._shift(row) for row in reversed(rows)]
+
     def walks(self, place: PlaceName) -> Iterator[RecordedWalk]:
         """Every walk over a place that was recorded, in order."""
         after = 0

@@ -76,6 +76,10 @@ ENDS: Final = (
     "SELECT id FROM walks INDEXED BY walks_by_place ORDER BY place, at LIMIT 1",
     "SELECT * FROM overrides ORDER BY id DESC LIMIT 1",
     "SELECT * FROM notices ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM rounds ORDER BY place DESC, number DESC LIMIT 1",
+    "SELECT * FROM suspicions ORDER BY mirror, path LIMIT 1",
+    """SELECT path FROM suspicions INDEXED BY waiting_suspicions
+        WHERE confirmed_at IS NULL ORDER BY mirror, path LIMIT 1""",
     "SELECT * FROM sqlite_sequence LIMIT 1",
 )
 """The first and the last row by each way in: reads every root, and what leads to the ends."""
@@ -387,6 +391,7 @@ AGREEMENT: Final = f"""
     SELECT {_AGREEMENT} FROM agreements WHERE mirror = ? AND folder = ? AND name = ?
 """
 LAST_TOUCHED: Final = "SELECT seq FROM sqlite_sequence WHERE name = 'touched'"
+FIRST_TOUCHED: Final = "SELECT min(number) FROM touched"
 TOUCH: Final = "INSERT INTO touched (place, folder, name) VALUES (?, ?, ?)"
 TOUCHED: Final = """
     SELECT touched.number, folders.path, touched.name
@@ -394,6 +399,70 @@ TOUCHED: Final = """
     WHERE touched.number > :after AND touched.number <= :to
         AND touched.place IN (:source, :mirror)
     ORDER BY touched.number LIMIT :most
+"""
+_NOTHING_ON_IT: Final = """
+    NOT EXISTS (
+        SELECT 1 FROM findings WHERE mirror = :mirror AND state <> 'closed'
+            AND path = CAST(folders.path || touched.name AS BLOB)
+    )
+    AND NOT EXISTS (
+        SELECT 1 FROM suspicions
+        WHERE mirror = :mirror AND path = CAST(folders.path || touched.name AS BLOB)
+    )
+"""
+_BOTH_FILES: Final = """
+    here.kind = 0 AND there.kind = 0
+    AND here.trouble IS NULL AND there.trouble IS NULL
+    AND here.walk_trouble IS NULL AND there.walk_trouble IS NULL
+"""
+AGREE_PLAINLY: Final = f"""
+    INSERT OR IGNORE INTO agreements (mirror, folder, name, digest, size, source_mtime_ns,
+        mirror_mtime_ns, kind, target, agreed_at)
+    SELECT :mirror, here.folder, here.name, here.digest, here.size, here.mtime_ns,
+        nullif(there.mtime_ns, here.mtime_ns), 0, NULL, :at
+    FROM touched CROSS JOIN folders ON folders.id = touched.folder
+    CROSS JOIN sightings AS here ON here.place = :source AND here.folder = touched.folder
+        AND here.name = touched.name
+    CROSS JOIN sightings AS there ON there.place = :mirror AND there.folder = touched.folder
+        AND there.name = touched.name
+    WHERE touched.number > :after AND touched.number <= :to
+        AND touched.place IN (:source, :mirror)
+        AND {_BOTH_FILES} AND here.digest = there.digest AND (:clear OR {_NOTHING_ON_IT})
+"""
+"""Both sides hold the same, nothing was agreed before, and nothing is said of the path."""
+
+TOUCHED_NOT_PLAINLY: Final = f"""
+    SELECT touched.number, folders.path, touched.name
+    FROM touched CROSS JOIN folders ON folders.id = touched.folder
+    WHERE touched.number > :after AND touched.number <= :to
+        AND touched.place IN (:source, :mirror)
+        AND NOT EXISTS (
+            SELECT 1 FROM sightings AS here CROSS JOIN sightings AS there
+                ON there.place = :mirror AND there.folder = touched.folder
+                    AND there.name = touched.name
+            LEFT JOIN agreements ON agreements.mirror = :mirror
+                AND agreements.folder = touched.folder AND agreements.name = touched.name
+            WHERE here.place = :source AND here.folder = touched.folder
+                AND here.name = touched.name AND {_BOTH_FILES}
+                AND CASE WHEN agreements.mirror IS NULL
+                    THEN (here.digest IS NULL OR there.digest IS NULL)
+                        AND here.mtime_ns - there.mtime_ns <= :slack_ns
+                    ELSE agreements.kind = 0 AND here.digest = there.digest
+                        AND agreements.digest = here.digest AND agreements.size = here.size
+                        AND agreements.source_mtime_ns = here.mtime_ns
+                        AND coalesce(agreements.mirror_mtime_ns, agreements.source_mtime_ns)
+                            = there.mtime_ns
+                    END
+                AND (:clear OR {_NOTHING_ON_IT})
+        )
+    ORDER BY touched.number LIMIT :most
+"""
+"""Left out are paths of which a judgement would change nothing: files on both sides that are
+agreed as they stand, and those that are not read yet and whose source is not the newer one."""
+
+ANYTHING_SAID: Final = """
+    SELECT EXISTS (SELECT 1 FROM findings WHERE mirror = :mirror AND state <> 'closed')
+        OR EXISTS (SELECT 1 FROM suspicions WHERE mirror = :mirror)
 """
 FORGET_TOUCHED: Final = """
     DELETE FROM touched
@@ -420,6 +489,11 @@ LASTING_FINDINGS: Final = f"""
     {_FINDING} WHERE findings.mirror = :mirror AND state <> 'closed' AND findings.path > :after
     ORDER BY findings.path LIMIT :most
 """
+FINDINGS_OF_MIRROR: Final = f"""
+    {_FINDING} WHERE findings.mirror = :mirror AND (findings.path, verdict) > (:after, :verdict)
+    ORDER BY findings.path, verdict LIMIT :most
+"""
+STANDING: Final = "SELECT standing FROM findings WHERE id = ?"
 ALL_FINDINGS: Final = f"{_FINDING} WHERE findings.id > :after ORDER BY findings.id LIMIT :most"
 COUNT_FINDINGS: Final = "SELECT state, count(*) FROM findings GROUP BY state"
 ADD_FINDING: Final = """
@@ -455,6 +529,9 @@ END_SHIFT: Final = """
 SHIFTS: Final = """
     SELECT id, started, ended, stopped_by FROM shifts WHERE id > ? ORDER BY id LIMIT ?
 """
+LATEST_SHIFTS: Final = """
+    SELECT id, started, ended, stopped_by FROM shifts ORDER BY id DESC LIMIT ?
+"""
 LAST_SHIFT: Final = """
     SELECT id, started, ended, stopped_by FROM shifts ORDER BY id DESC LIMIT 1
 """
@@ -468,4 +545,38 @@ OVERRIDES: Final = """
 ADD_NOTICE: Final = "INSERT INTO notices (place, at, what, detail) VALUES (?, ?, ?, ?)"
 NOTICES: Final = """
     SELECT id, place, at, what, detail FROM notices WHERE id > ? ORDER BY id LIMIT ?
+"""
+
+# ---------------------------------------------------------------------- rounds and suspicions
+
+LAST_ROUND: Final = """
+    SELECT number, started, ended FROM rounds WHERE place = ? ORDER BY number DESC LIMIT 1
+"""
+ROUNDS: Final = """
+    SELECT number, started, ended FROM rounds WHERE place = ? AND number > ?
+    ORDER BY number LIMIT ?
+"""
+ADD_ROUND: Final = "INSERT INTO rounds (place, number, started) VALUES (?, ?, ?)"
+END_ROUND: Final = "UPDATE rounds SET ended = ? WHERE place = ? AND number = ? AND ended IS NULL"
+LATEST_READ: Final = """
+    SELECT read_at FROM sightings INDEXED BY read_sightings
+    WHERE place = ? AND kind = 0 AND read_at IS NOT NULL ORDER BY read_at DESC LIMIT 1
+"""
+
+SUSPICION: Final = """
+    SELECT since, source, source_since, mirror_digest, mirror_since, confirmed_at
+    FROM suspicions WHERE mirror = ? AND path = ?
+"""
+SUSPECT: Final = """
+    INSERT OR REPLACE INTO suspicions (mirror, path, since, source, source_since, mirror_digest,
+        mirror_since, confirmed_at)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+"""
+ACQUIT: Final = "DELETE FROM suspicions WHERE mirror = ? AND path = ?"
+WAITING_SUSPICIONS: Final = """
+    SELECT path FROM suspicions INDEXED BY waiting_suspicions
+    WHERE mirror = ? AND path > ? AND confirmed_at IS NULL ORDER BY path LIMIT ?
+"""
+SUSPICIONS: Final = """
+    SELECT path FROM suspicions WHERE mirror = ? AND path > ? ORDER BY path LIMIT ?
 """

@@ -85,12 +85,17 @@ class Store:
         found = self.rows(statement, values)
         return found[0] if found else None
 
-    def pages(self, statement: str, values: Sequence[object], size: int = PAGE) -> Iterator[Row]:
+    def pages(
+        self,
+        statement: str,
+        values: Sequence[object],
+        size: int = PAGE,
+        after: object = BEFORE_ALL,
+    ) -> Iterator[Row]:
         """The rows of a statement that ends in "after this key, at most so many".
 
         The key is a row's first column.  No cursor stays open between two pages.
         """
-        after: object = BEFORE_ALL
         while True:
             page = self.rows(statement, (*values, after, size))
             yield from page

@@ -215,6 +215,32 @@ class Shift(Struct, frozen=True):
     readings: tuple[PlaceReadings, ...] = ()
 
 
+class Round(Struct, frozen=True):
+    """One pass over every byte of a place: what was read before ``started`` is still to be read.
+
+    ``ended`` is None while it is under way.
+    """
+
+    number: int
+    started: int
+    ended: int | None = None
+
+
+class Suspicion(Struct, frozen=True):
+    """Two contents that look corrupt, until a second reading of both has shown the same.
+
+    ``*_since`` is since when each side had been as it was then: what changed later is another
+    case.  ``confirmed_at`` is None while the second reading is waited for.
+    """
+
+    since: int
+    source: bytes
+    source_since: int
+    mirror: bytes
+    mirror_since: int
+    confirmed_at: int | None = None
+
+
 class Override(Struct, frozen=True):
     """Somebody read in working hours, or believed what looked unmounted."""
 

@@ -34,8 +34,16 @@ _walks = itertools.count(1)
 class Walk:
     """One walk over one place.  `take` it, look at `summary`, then `apply` or `discard` it."""
 
-    def __init__(self, store: Store, names: Names, place: PlaceName, shift: int | None) -> None:
+    def __init__(
+        self,
+        store: Store,
+        names: Names,
+        place: PlaceName,
+        shift: int | None,
+        below: bytes = b"",
+    ) -> None:
         self._store = store
+        self._below = below
         self._names = names
         self._place = place
         self._shift = shift
@@ -83,10 +91,11 @@ class Walk:
                 self._store.run(statement, {"share": self._share, "walk": self._walk})
             for after in range(first - 1, last, APPLIED_AT_ONCE):
                 self._apply_some(after, after + APPLIED_AT_ONCE, at)
-            self._store.run(
-                statements.ADD_WALK,
-                (self._number, self._shift, at, *_counts(summary)),
-            )
+            if not self._below:
+                self._store.run(
+                    statements.ADD_WALK,
+                    (self._number, self._shift, at, *_counts(summary)),
+                )
         self.discard()
         return summary
 
@@ -118,7 +127,7 @@ class Walk:
                     return
                 after = page[-1][0]
 
-        return in_path_order(self._names.folders(self._share), in_folder)
+        return in_path_order(self._names.folders(self._share, self._below), in_folder)
 
     def _staged_range(self) -> tuple[int, int]:
         row = self._store.row(statements.STAGED_RANGE, (self._walk,))

@@ -20,10 +20,15 @@ class Look(Struct, frozen=True):
 
     ``content`` reads and hashes them; without it only sizes and dates are taken.
     ``past_cache`` has what is cached dropped before and after, so that the disk itself is read.
+    ``gentle`` leaves the system's cache to those who work with it: whatever was cached before
+    stays cached, and nothing is added.  Where the system cannot do that, it reads as without.
+    Both together read the disk itself and keep what is cached; where a file cannot be read
+    directly from its disk, ``past_cache`` wins and its cache is dropped.
     """
 
     content: bool = True
     past_cache: bool = False
+    gentle: bool = False
 
 
 class OpenFile(Protocol):
@@ -74,12 +79,20 @@ class Place(Protocol):
         can do something.
         Where content is asked for, a file that is large or has several names is only looked at
         and comes back without a digest: it is to be asked for with `read_alone`.
+
+        At the bell the list ends early: it is shorter than asked and holds what was finished by
+        then.  With nothing finished, BellRang is raised.
         """
 
     def read_alone(
         self, path: bytes, look: Look, now: Callable[[], float], watch: Watch
     ) -> Sighting:
-        """The sighting of one file with its content read, whatever its size."""
+        """The sighting of one file with its content read, whatever its size.
+
+        At the bell it closes everything and parks by its watch, and goes on afterwards: from
+        where it was if the file is still the same, else from the file's start.  Where parking
+        is not possible, BellRang is raised.
+        """
 
     def open(self, path: bytes) -> OpenFile:
         """A file for reading parts of it.  Raises OSError."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import re
 import stat
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -15,9 +17,9 @@ from blake3 import blake3
 from msgspec import structs
 
 from verifier import system
-from verifier.engine import Watch
+from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable
-from verifier.hashing import BLOCK, Hasher, ReadFailed, digest_of
+from verifier.hashing import BLOCK, Hasher, ReadFailed, Source, Underway, digest_of
 from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble, printable
 from verifier.places.base import READ_ALONE_FROM, Look, trouble_of
 from verifier.system import open_to_read, read_blocks
@@ -38,6 +40,13 @@ _REGULAR: Final = stat.S_IFREG
 
 _CHECK_EVERY: Final = 16
 """Small files between two looks at whether to stop."""
+
+_AHEAD: Final = 64 * 1024 * 1024
+"""Bytes ahead of a reading in which it must be known what is cached, before the system, reading
+ahead itself, makes it look so.  It reads ahead by a few MiB, and far less than this."""
+
+_LARGEST_PAGE: Final = 4 * 1024 * 1024
+"""Bytes that the cache keeps in one piece at most; a piece is dropped whole or not at all."""
 
 _hasher: Hasher | None = None
 
@@ -147,22 +156,34 @@ class FolderPlace:
                 return [_glance(below, path) for path in paths]
             reader = _Reader(below, look, now, watch)
             at_once, sightings = reader.at_once, list[Sighting]()
-            for start in range(0, len(paths), _CHECK_EVERY):
-                reader.begin()
-                for number, path in enumerate(paths[start : start + _CHECK_EVERY], start):
-                    if number in not_files:
-                        sightings.append(_glance(below, path))
-                    else:
-                        sightings.append(at_once(path) or reader.read_with_others(path))
+            try:
+                for start in range(0, len(paths), _CHECK_EVERY):
+                    reader.begin()
+                    for number, path in enumerate(paths[start : start + _CHECK_EVERY], start):
+                        if number in not_files:
+                            sightings.append(_glance(below, path))
+                        else:
+                            sightings.append(at_once(path) or reader.read_with_others(path))
+                    reader.tell()
+            except BellRang:
                 reader.tell()
+                if not sightings:
+                    raise
             return sightings
 
     def read_alone(
         self, path: bytes, look: Look, now: Callable[[], float], watch: Watch
     ) -> Sighting:
-        """The sighting of one file with its content read."""
+        """The sighting of one file with its content read, the bell slept through if need be."""
         with _Below(self) as below:
-            return _Reader(below, look, now, watch).read(path)
+            reader = _Reader(below, look, now, watch)
+            while True:
+                try:
+                    return reader.read(path)
+                except BellRang:
+                    below.let_go()
+                    watch.park()
+                    below.take_up()
 
     def open(self, path: bytes) -> FolderFile:
         """A file for reading parts of it.  Raises OSError."""
@@ -206,6 +227,14 @@ class _Below:
         self._folder_path: bytes | None = None
 
     def __enter__(self) -> _Below:
+        self.take_up()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.let_go()
+
+    def take_up(self) -> None:
+        """Open the root, where that helps.  Raises PlaceUnreachable."""
         if system.READS_BELOW_FOLDER:
             try:
                 self._root = system.open_folder(self._root_path, None)
@@ -214,15 +243,15 @@ class _Below:
             try:
                 self._place.recognise(fstat(self._root))
             except BaseException:
-                close(self._root)
+                self.let_go()
                 raise
-        return self
 
-    def __exit__(self, *_: object) -> None:
+    def let_go(self) -> None:
+        """Close what is held open; a place with nothing open can be unmounted."""
         for descriptor in (self._folder, self._root):
             if descriptor is not None:
                 os.close(descriptor)
-        self._folder = self._root = None
+        self._folder = self._root = self._folder_path = None
 
     @contextmanager
     def listed(self, folder: bytes) -> Iterator[tuple[int | None, Iterator[os.DirEntry[Any]]]]:
@@ -287,9 +316,15 @@ class _Reader:
 
     def __init__(self, below: _Below, look: Look, now: Callable[[], float], watch: Watch) -> None:
         self._below = below
+        self._gentle = look.gentle and system.KNOWS_CACHE
         self._past_cache = look.past_cache
+        self._dropping = look.past_cache and not self._gentle
         self._now = now
         self._watch = watch
+        self._paced = False
+        self._leaves_no_trace = True
+        self._tells_if_cached = True
+        self._interrupted: tuple[os.stat_result, Underway] | None = None
         self._hasher = _own_hasher()
         self._bytes_left = BATCH_BYTES
         self._block = [self._hasher.buffer]
@@ -299,6 +334,7 @@ class _Reader:
     def begin(self) -> None:
         """Before some small files: stop if nobody wants them, and look at the clock."""
         self._watch.check()
+        self._paced = self._watch.paced
         self._moment = int(self._now())
 
     def at_once(self, path: bytes) -> Sighting | None:
@@ -317,17 +353,22 @@ class _Reader:
             size = before.st_size
             if size >= BLOCK or before.st_nlink != 1 or before.st_mode & _KIND != _REGULAR:
                 return None
-            if self._past_cache:
+            if self._paced:
+                self._ask_for(size)
+            if self._dropping:
                 system.drop_cached(descriptor)
-            count = read_blocks(descriptor, self._block)
+            if self._gentle:
+                block = self._gently(descriptor, size)
+            else:
+                block = self._block[0][: read_blocks(descriptor, self._block)]
             after = fstat(descriptor)
-            if self._past_cache:
+            if self._dropping:
                 system.drop_cached(descriptor)
-        except OSError:
+        except (OSError, ReadFailed):
             return None
         finally:
             close(descriptor)
-        mtime_ns, ctime_ns = after.st_mtime_ns, after.st_ctime_ns
+        mtime_ns, ctime_ns, count = after.st_mtime_ns, after.st_ctime_ns, len(block)
         if (
             count != size
             or after.st_size != size
@@ -346,11 +387,46 @@ class _Reader:
             after.st_dev,
             after.st_ino,
             1,
-            blake3(self._block[0][:count]).digest(),
+            blake3(block).digest(),
             (),
             None,
             self._moment,
         )
+
+    def _ask_for(self, size: int) -> None:
+        """Wait until a small file may be read."""
+        self._watch.check()
+        while size > 0:
+            size -= self._watch.allow(size)
+
+    def _gently(self, descriptor: int, size: int) -> memoryview:
+        """A small content, read so that the cache is afterwards as it was.
+
+        One that is cached takes one call, as without.
+        """
+        if self._past_cache:
+            return self._gently_filled(descriptor, size)
+        [block] = self._block
+        if self._leaves_no_trace:
+            count = system.read_without_trace(descriptor, self._block)
+            if count is not None:
+                return block[:count]
+            self._leaves_no_trace = False
+        if self._tells_if_cached:
+            count = system.read_if_cached(descriptor, self._block)
+            if count == size:
+                return block[:count]
+            self._tells_if_cached = count is not None
+        return self._gently_filled(descriptor, size)
+
+    def _gently_filled(self, descriptor: int, size: int) -> memoryview:
+        directly = self._past_cache
+        gentle = _Gentle(descriptor, size, directly=directly, past_cache=self._past_cache)
+        buffer = self._hasher.aligned_buffers[0] if directly else self._hasher.buffer
+        try:
+            return _filled(gentle, buffer, size)
+        finally:
+            gentle.end()
 
     def tell(self) -> None:
         """Add what was read at once to the count of bytes read."""
@@ -407,26 +483,20 @@ class _Reader:
         return False
 
     def _content(self, path: bytes, descriptor: int, before: os.stat_result) -> Sighting:
-        if self._past_cache:
+        if self._dropping:
             system.drop_cached(descriptor)
         size = before.st_size
         try:
             if size < BLOCK:
                 digest, fingerprints, count = *self._small(descriptor, size), size
             else:
-                system.expect_whole_read(descriptor)
-                digest, fingerprints, count = self._hasher.read(
-                    lambda buffer: system.read_into(descriptor, buffer),
-                    size,
-                    self._watch,
-                    self._dropper(descriptor),
-                )
+                digest, fingerprints, count = self._large(descriptor, before)
         except ReadFailed as failed:
             return _sighting(path, before, trouble=trouble_of(failed.error, failed.offset))
         except _ShorterThanSaid:
             return _sighting(path, before, trouble=_CHANGED)
         after = os.fstat(descriptor)
-        if self._past_cache and size < BLOCK:
+        if self._dropping and size < BLOCK:
             system.drop_cached(descriptor)
         if count != size or not _same(before, after):
             return _sighting(path, after, trouble=_CHANGED)
@@ -434,23 +504,64 @@ class _Reader:
 
     def _small(self, descriptor: int, size: int) -> tuple[bytes, tuple[bytes, ...]]:
         """A content that fits in one block."""
-        buffer = self._hasher.buffer
-        filled = 0
-        while filled < size:
-            try:
-                count = system.read_into(descriptor, buffer[filled:] if filled else buffer)
-            except OSError as error:
-                raise ReadFailed(filled, error) from error
-            if not count:
-                raise _ShorterThanSaid
-            filled += count
-        self._watch.has_read(filled)
-        return digest_of(buffer[:filled]), ()
+        if self._watch.paced:
+            self._ask_for(size)
+        if self._gentle:
+            block = self._gently_filled(descriptor, size)
+        else:
+            buffer = self._hasher.buffer
+            block = _filled(lambda rest: system.read_into(descriptor, rest), buffer, size)
+        if len(block) < size:
+            raise _ShorterThanSaid
+        self._watch.has_read(size)
+        return digest_of(block), ()
 
-    def _dropper(self, descriptor: int) -> Callable[[int], None] | None:
-        if not self._past_cache:
+    def _large(
+        self, descriptor: int, before: os.stat_result
+    ) -> tuple[bytes, tuple[bytes, ...], int]:
+        """A content of blocks, gone on with where a bell interrupted it."""
+        underway = self._taken_up(before)
+        if underway is None:
+            underway = Underway(before.st_size, aligned=self._gentle)
+        gentle: _Gentle | None = None
+        if self._gentle:
+            gentle = _Gentle(
+                descriptor,
+                before.st_size,
+                directly=True,
+                past_cache=self._past_cache,
+                at=underway.size,
+            )
+        else:
+            system.expect_whole_read(descriptor)
+            if underway.size:
+                os.lseek(descriptor, underway.size, os.SEEK_SET)
+        try:
+            return self._hasher.go_on(
+                underway,
+                gentle or (lambda buffer: system.read_into(descriptor, buffer)),
+                self._watch,
+                self._dropper(descriptor, underway.size),
+            )
+        except BellRang:
+            self._interrupted = before, underway
+            raise
+        finally:
+            if gentle is not None:
+                gentle.end()
+
+    def _taken_up(self, found: os.stat_result) -> Underway | None:
+        """What was read before the bell, if the file is still the one it was read of."""
+        interrupted, self._interrupted = self._interrupted, None
+        if interrupted is None:
             return None
-        dropped = 0
+        before, underway = interrupted
+        same_file = before.st_dev == found.st_dev and before.st_ino == found.st_ino
+        return underway if same_file and _same(before, found) else None
+
+    def _dropper(self, descriptor: int, dropped: int) -> Callable[[int], None] | None:
+        if not self._dropping:
+            return None
 
         def drop(offset: int) -> None:
             nonlocal dropped
@@ -458,6 +569,165 @@ class _Reader:
             dropped = offset
 
         return drop
+
+
+def _filled(fill: Source, buffer: memoryview, size: int) -> memoryview:
+    """The first ``size`` bytes that ``fill`` gives, or all when they are fewer."""
+    filled = 0
+    while filled < size:
+        try:
+            count = fill(buffer[filled:] if filled else buffer)
+        except OSError as error:
+            raise ReadFailed(filled, error) from error
+        if not count:
+            break
+        filled += count
+    return buffer[: min(filled, size)]
+
+
+class _Gentle:
+    """Fills buffers from an open file, from ``at`` on, and leaves the cache as it was.
+
+    It reads directly from the disk if ``directly`` and as long as the file system lets it, and
+    else through the cache, from which it drops what it brought in and nothing else.  With
+    ``past_cache`` it then drops all that is cached, before and after.  Call `end` afterwards.
+    """
+
+    def __init__(
+        self, descriptor: int, size: int, *, directly: bool, past_cache: bool, at: int = 0
+    ) -> None:
+        self._descriptor = descriptor
+        self._size = size
+        self._past_cache = past_cache
+        self._at = at
+        self._uncached: _Uncached | None = None
+        self._directly = directly and system.read_directly(descriptor, True)
+        self._proven = False
+        if not self._directly:
+            self._begin_through_cache()
+
+    def __call__(self, buffer: memoryview) -> int:
+        """The number of bytes filled in, 0 at the end.  Raises OSError."""
+        count = self._read_directly(buffer) if self._directly else None
+        if count is None:
+            count = self._read_through_cache(buffer)
+        self._at += count
+        return count
+
+    def end(self) -> None:
+        """Drop what the system has read ahead for a reading that ended early."""
+        if self._uncached is not None:
+            self._uncached.drop(self._at, self._size)
+
+    def _read_directly(self, buffer: memoryview) -> int | None:
+        """None where it has to be read through the cache after all."""
+        if self._at % system.GRAIN:
+            if self._at >= self._size:
+                # Behind an unfinished grain nothing follows; growth shows in the file's size.
+                return 0
+            self._leave_off()
+            return None
+        pages = None if self._proven else self._cached(len(buffer) + _AHEAD)
+        try:
+            count = self._read_at(buffer)
+        except OSError as error:
+            if error.errno in (errno.EINVAL, errno.EOPNOTSUPP, errno.ENOSYS):
+                self._leave_off()
+                return None
+            raise
+        if pages is not None and 0 in (before := pages[: -(-count // system.GRAIN)]):
+            # Some file systems say yes and read through the cache all the same.
+            self._proven = self._cached(count) == before
+            if not self._proven:
+                self._leave_off(at=self._at, pages=pages)
+        return count
+
+    def _read_at(self, buffer: memoryview) -> int:
+        """As the system reads, but an error of one block does not hide those before it."""
+        while True:
+            try:
+                return system.read_at(self._descriptor, buffer, self._at)
+            except OSError as error:
+                if error.errno != errno.EIO or len(buffer) <= BLOCK:
+                    raise
+                buffer = buffer[:BLOCK]
+
+    def _cached(self, length: int) -> bytes | None:
+        length = min(length, self._size - self._at)
+        return system.cached_pages(self._descriptor, self._at, length)
+
+    def _leave_off(self, at: int = 0, pages: bytes = b"") -> None:
+        """No more reading directly; ``pages`` tells what was cached at ``at`` before the last."""
+        system.read_directly(self._descriptor, False)
+        self._directly = False
+        self._begin_through_cache(at, pages)
+
+    def _begin_through_cache(self, at: int = 0, pages: bytes = b"") -> None:
+        system.expect_whole_read(self._descriptor)
+        if self._past_cache:
+            system.drop_cached(self._descriptor)
+        else:
+            self._uncached = _Uncached(self._descriptor, self._size, at if pages else self._at)
+            self._uncached.note(pages)
+
+    def _read_through_cache(self, buffer: memoryview) -> int:
+        if self._uncached is not None:
+            self._uncached.look(self._at + len(buffer))
+        count = system.read_at(self._descriptor, buffer, self._at)
+        end = self._at + count
+        if self._uncached is not None:
+            self._uncached.drop(self._at, end)
+        else:
+            system.drop_cached(self._descriptor, self._at, count)
+        return count
+
+
+class _Uncached:
+    """Which pages of a file were not cached before it was read, known some way ahead."""
+
+    def __init__(self, descriptor: int, size: int, at: int) -> None:
+        self._descriptor = descriptor
+        self._size = size
+        self._first = at - at % system.GRAIN
+        self._cached = b""
+        self._run = -1
+        """Where the uncached pages began that reached to the end of what was dropped last."""
+
+    @property
+    def _known_to(self) -> int:
+        return self._first + len(self._cached) * system.GRAIN
+
+    def note(self, pages: bytes) -> None:
+        """``pages`` follow those that are known."""
+        self._cached += pages
+
+    def look(self, to: int) -> None:
+        """Learn what is cached as far as ``to`` and what the system may read ahead of it."""
+        start = self._known_to
+        length = min(to + 2 * _AHEAD, self._size) - start
+        if length <= 0 or start >= min(to + _AHEAD, self._size):
+            return
+        found = system.cached_pages(self._descriptor, start, length)
+        # What nobody tells counts as cached: to drop what somebody needs would be worse.
+        self.note(found or b"\1" * -(-length // system.GRAIN))
+
+    def drop(self, start: int, end: int) -> None:
+        """Forget of the file's bytes from ``start`` to ``end`` what was not cached before."""
+        grain = system.GRAIN
+        known = self._cached[: -(-(end - self._first) // grain)]
+        base, run = self._first, -1
+        for found in re.finditer(rb"\0+", known):
+            at, to = base + found.start() * grain, base + found.end() * grain
+            if found.start() == 0 and self._run >= 0:
+                # A large page of the cache may reach over the border between two readings.
+                at = max(self._run, at - _LARGEST_PAGE)
+            system.drop_cached(self._descriptor, at, to - at)
+            if found.end() == len(known):
+                run = at
+        self._run = run
+        done = max(0, (end - base) // grain)
+        self._first += min(done, len(known)) * grain
+        self._cached = self._cached[done:]
 
 
 class _ShorterThanSaid(Exception):

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING, Any
 
 import msgspec
@@ -11,6 +12,7 @@ from verifier.model import Damage, DamageRange, Finding, Verdict, named
 
 if TYPE_CHECKING:
     from verifier.jobs.compare import Result, SideTally
+    from verifier.ledger import LedgerFinding
 
 _encode = msgspec.json.Encoder().encode
 
@@ -24,17 +26,32 @@ def comparison(result: Result) -> Iterator[bytes]:
         "mirror": _side(result.mirror),
         "counts": {str(verdict): result.counts[verdict] for verdict in Verdict},
     }
-    yield _encode(head)[:-1] + b',"findings":['
-    comma = b""
-    for each in result.findings:
-        yield comma + _encode(finding(each))
-        comma = b","
     tail = {
         "started": result.started.isoformat(timespec="seconds"),
         "ended": result.ended.isoformat(timespec="seconds"),
         "seconds": round(result.seconds, 3),
     }
-    yield b"]," + _encode(tail)[1:] + b"\n"
+    yield from with_findings(head, (finding(each) for each in result.findings), tail)
+
+
+def with_findings(
+    head: Mapping[str, Any], findings: Iterable[Mapping[str, Any]], tail: Mapping[str, Any]
+) -> Iterator[bytes]:
+    """A document whose ``findings`` stand between ``head`` and ``tail``, in pieces.
+
+    ``head`` holds the schema at least; ``tail`` may be empty.
+    """
+    yield _encode(head)[:-1] + b',"findings":['
+    comma = b""
+    for each in findings:
+        yield comma + _encode(each)
+        comma = b","
+    yield (b"]," if tail else b"]") + _encode(tail)[1:] + b"\n"
+
+
+def stamp(at: float, zone: tzinfo) -> str:
+    """A time, in seconds since 1970, as documents show it: with the zone's offset then."""
+    return datetime.fromtimestamp(int(at), zone).isoformat(timespec="seconds")
 
 
 def _side(tally: SideTally) -> dict[str, Any]:
@@ -62,6 +79,16 @@ def finding(each: Finding) -> dict[str, Any]:
     if each.damage is not None:
         document["damage"] = _damage(each.damage)
     return document
+
+
+def ledger_finding(each: LedgerFinding, zone: tzinfo) -> dict[str, Any]:
+    """A finding with its place in the ledger, as every document shows it; times in ``zone``."""
+    return finding(each.finding) | {
+        "share": each.share,
+        "mirror": each.mirror,
+        "id": each.id,
+        "first_seen": stamp(each.first_seen, zone),
+    }
 
 
 def _named(key: str, path: bytes) -> dict[str, Any]:

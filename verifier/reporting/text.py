@@ -25,7 +25,7 @@ _WIDTH: Final = 92
 
 def comparison(result: Result) -> Iterator[str]:
     """A comparison, line by line."""
-    yield from _wrapped(headline(result), "")
+    yield from wrapped(headline(result), "")
     yield ""
     yield from _side("Source", result.source)
     yield from _side("Mirror", result.mirror)
@@ -96,18 +96,19 @@ class _Group:
         yield heading
         yield "=" * len(heading)
         for advice, findings in self._by_advice.items():
-            yield from _wrapped(advice, "")
+            yield from wrapped(advice, "")
             for each in findings:
                 yield ""
                 yield f"  {printable(each.path)}"
-                yield from _wrapped(_what(each), "    ")
-                yield from _wrapped(each.detail, "    ")
+                yield from wrapped(what_it_is(each), "    ")
+                yield from wrapped(each.detail, "    ")
             yield ""
         if self.total > SHOWN_PER_ACTION:
             yield f"  ... and {self.total - SHOWN_PER_ACTION:,} more; --json lists all of them."
 
 
-def _what(each: Finding) -> str:
+def what_it_is(each: Finding) -> str:
+    """A finding's verdict, cause and side in a few words."""
     words = [str(each.verdict)]
     if each.cause is not None:
         words.append(each.cause)
@@ -118,7 +119,8 @@ def _what(each: Finding) -> str:
     return ", ".join(words)
 
 
-def _wrapped(text: str, indent: str) -> list[str]:
+def wrapped(text: str, indent: str) -> list[str]:
+    """A sentence in lines, each with the same indent."""
     return textwrap.wrap(
         text,
         _WIDTH,
@@ -131,7 +133,7 @@ def _wrapped(text: str, indent: str) -> list[str]:
 
 def damage(found: Damage) -> Iterator[str]:
     """Where and how two files differ, line by line."""
-    yield from _wrapped(f"{found.sentence[:1].upper()}{found.sentence[1:]}.", "")
+    yield from wrapped(f"{found.sentence[:1].upper()}{found.sentence[1:]}.", "")
     yield ""
     yield f"Source:    {found.source_size:,} bytes"
     yield f"Mirror:    {found.mirror_size:,} bytes"
@@ -163,7 +165,7 @@ def built(result: Built, out: str) -> Iterator[str]:
 def demonstrated(outcome: Outcome, kept: bool) -> Iterator[str]:
     """The demo's findings, each with what was planted."""
     tally = outcome.result
-    yield from _wrapped(
+    yield from wrapped(
         f"Lantern Marsh Surveys keeps {count(tally.source.files, 'file')} "
         f"({amount(tally.source.bytes)}) on its editing server, bench, and a mirror on vault. "
         "Both were read in full and judged against a manifest of the last night on which all "
@@ -174,16 +176,16 @@ def demonstrated(outcome: Outcome, kept: bool) -> Iterator[str]:
     for number, (fault, finding) in enumerate(outcome.found, 1):
         yield ""
         yield f"{number}. {fault.path}"
-        yield from _wrapped(f"Planted: {fault.told}", "   ")
+        yield from wrapped(f"Planted: {fault.told}", "   ")
         if finding is None:
             yield "   NOT FOUND. This is a mistake in verifier: please report it."
             continue
-        yield from _wrapped(f"Found:   {_what(finding)}. {finding.detail}", "   ")
-        yield from _wrapped(f"To do:   {finding.advice}", "   ")
+        yield from wrapped(f"Found:   {what_it_is(finding)}. {finding.detail}", "   ")
+        yield from wrapped(f"To do:   {finding.advice}", "   ")
     yield ""
     for finding in outcome.unexpected:
-        yield f"NOT PLANTED: {printable(finding.path)}: {_what(finding)}"
-    yield from _wrapped(_demo_ending(outcome), "")
+        yield f"NOT PLANTED: {printable(finding.path)}: {what_it_is(finding)}"
+    yield from wrapped(_demo_ending(outcome), "")
     if kept:
         estate = outcome.estate
         yield ""

@@ -1,0 +1,110 @@
+"""A studio on real folders with its settings file, for tests that run shifts on it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from trees import Tree, lantern_marsh
+
+from program.running import Outcome, verifier
+
+SHARE = "current-surveys"
+
+
+class Estate:
+    """Bench and vault below one folder, and the settings that name them."""
+
+    def __init__(self, root: Path, source: Tree | None = None) -> None:
+        self.root = root
+        self.source = source or lantern_marsh(root / "bench" / SHARE)
+        self.mirror = self.source.copy_to(root / "vault" / SHARE)
+        self.state = root / "state"
+        self.state.mkdir()
+        self.ledger = self.state / "ledger.db"
+        self.file = root / "settings.toml"
+        self.settings()
+
+    def settings(
+        self,
+        *,
+        hours: str = "",
+        pace: str = "",
+        share: str = "",
+        audit: str = "",
+        more: str = "",
+        timezone: str = "UTC",
+    ) -> Path:
+        """Write the settings file; each argument adds lines to its section."""
+        self.file.write_text(
+            f"""
+[studio]
+name = "Lantern Marsh Surveys"
+timezone = "{timezone}"
+ledger = "{self.ledger}"
+reports = "{self.state / "reports"}"
+[hours]
+{hours}
+[pace]
+{pace}
+[audit]
+{audit}
+[[share]]
+name = "{SHARE}"
+source = "{self.source.root}"
+{share}
+[[share.mirror]]
+name = "vault"
+at = "{self.mirror.root}"
+{more}
+"""
+        )
+        return self.file
+
+    def run(self, *arguments: Any, **how: Any) -> Outcome:
+        """One command with these settings."""
+        return verifier("--config", self.file, *arguments, **how)
+
+    def shift(self, *options: Any, **how: Any) -> Outcome:
+        """One shift whose result is asked for as a document."""
+        outcome = self.run("shift", "--json", *options, **how)
+        assert outcome.status in (0, 1, 3), outcome.err
+        assert outcome.document["schema"] == "verifier.shift.v1"
+        return outcome
+
+
+def closing_in(seconds: float) -> str:
+    """Lines of the section on hours by which it closes so many seconds from now, in UTC.
+
+    Working hours begin on a full minute; the margin brings the bell to the second.
+    """
+    now = datetime.now(UTC)
+    bell = now + timedelta(seconds=seconds)
+    work = (bell + timedelta(minutes=2)).replace(second=0, microsecond=0)
+    margin = round((work - bell).total_seconds())
+    end = work + timedelta(hours=1)
+    return f'working = ["Mon-Sun {work:%H:%M}-{end:%H:%M}"]\nmargin = "{margin} s"'
+
+
+def working_now() -> str:
+    """Lines of the section on hours by which it is working hours for an hour yet, in UTC."""
+    now = datetime.now(UTC)
+    start, end = now - timedelta(hours=1), now + timedelta(hours=1)
+    return f'working = ["Mon-Sun {start:%H:%M}-{end:%H:%M}"]'
+
+
+def io_read(pid: int) -> int | None:
+    """Bytes that the kernel counts as read by a process; None when it is gone."""
+    try:
+        lines = Path(f"/proc/{pid}/io").read_text().splitlines()
+    except (OSError, ProcessLookupError):
+        return None
+    return int(dict(line.split(": ") for line in lines)["rchar"])
+
+
+def document_in(out: bytes) -> Mapping[str, Any]:
+    """The document on an output."""
+    return json.loads(out)

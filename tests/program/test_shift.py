@@ -1,0 +1,360 @@
+"""Shifts as they run: the installed command, real trees, a real ledger, the real clock."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from trees import Tree
+
+from program.estate import SHARE, Estate, closing_in, document_in, io_read, working_now
+from program.running import members, running, verifier
+
+MIB = 1024 * 1024
+
+
+@pytest.fixture
+def estate(tmp_path: Path) -> Estate:
+    return Estate(tmp_path)
+
+
+def files_of(tree: Tree) -> int:
+    return sum(len(files) for _, _, files in os.walk(tree.root))
+
+
+def test_a_first_shift_reads_both_sides_and_the_second_night_finds_nothing_new(estate):
+    estate.settings(audit='nights = ["Mon"]')
+    first = estate.shift("--until", soon(600))
+    assert first.status == 0
+    document = first.document
+    assert document["stopped_by"] == "done"
+    assert document["findings"] == []
+    assert document["left"] == {"files": 0, "bytes": 0}
+    assert document["files_read"] == 2 * files_of(estate.source)
+    assert document["shift"] == 1
+
+
+def soon(seconds: float) -> str:
+    return time.strftime("%Y-%m-%dT%H:%M:%S+00:00", time.gmtime(time.time() + seconds))
+
+
+def test_a_flipped_bit_under_a_kept_date_is_found_by_the_next_audit_and_the_right_side_named(
+    estate,
+):
+    assert estate.shift().status == 0
+    path = "2026-014-harbour-wall/notes/plan.txt"
+    if not os.path.exists(estate.mirror.at(path)):
+        path = sorted(
+            os.path.relpath(os.path.join(folder, name), estate.mirror.root)
+            for folder, _, names in os.walk(estate.mirror.root)
+            for name in names
+            if os.path.getsize(os.path.join(folder, name)) > 10
+            and not os.path.islink(os.path.join(folder, name))
+        )[0]
+    rot(estate.mirror, path)
+    found = estate.shift()
+    assert found.status == 1
+    assert found.findings == {path: ("corrupt", "rot", "mirror", None)}
+    (finding,) = found.document["findings"]
+    assert (finding["share"], finding["mirror"]) == (SHARE, "vault")
+    assert finding["id"] == 1 and finding["first_seen"].endswith("+00:00")
+    assert finding["damage"]["differing_bytes"] == 1
+    again = estate.shift()
+    assert again.document["findings"][0]["id"] == 1
+    shutil.copy2(estate.source.at(path), estate.mirror.at(path))
+    assert estate.shift().document["findings"] == []
+
+
+def rot(tree: Tree, path: str) -> None:
+    """Change a bit as a disk does: the file system is told nothing of it."""
+    tree.flip_bit(path, at=3)
+
+
+def test_an_accepted_change_is_quiet(estate):
+    assert estate.shift().status == 0
+    estate.mirror.file("left-over.txt", b"not on the source")
+    found = estate.shift()
+    assert found.findings == {"left-over.txt": ("orphaned", "deleted-at-source", "mirror", None)}
+    assert estate.run("accept", "1", "--because", "kept on purpose").status == 0
+    assert estate.shift().status == 0
+
+
+def test_in_working_hours_it_exits_at_once_with_a_sentence_and_reads_nothing(estate):
+    estate.settings(hours=working_now())
+    began = time.monotonic()
+    outcome = estate.shift()
+    assert time.monotonic() - began < 5
+    assert outcome.status == 0
+    assert outcome.document["stopped_by"] == "working-hours"
+    assert outcome.document["shift"] is None
+    assert outcome.document["files_read"] == outcome.document["read_bytes"] == 0
+    assert "working hours" in outcome.err and "Open again from" in outcome.err
+
+
+def test_an_empty_mirror_looks_unmounted_and_makes_no_finding(estate):
+    assert estate.shift().status == 0
+    for name in os.listdir(estate.mirror.root):
+        shutil.rmtree(estate.mirror.at(name)) if os.path.isdir(
+            estate.mirror.at(name)
+        ) else os.unlink(estate.mirror.at(name))
+    outcome = estate.shift()
+    assert outcome.status == 3
+    assert outcome.document["stopped_by"] == "trouble"
+    assert outcome.document["findings"] == []
+    assert "looks unmounted or emptied" in outcome.err
+    believed = estate.shift("--believe")
+    assert believed.status == 1
+    assert {each["verdict"] for each in believed.document["findings"]} == {"missing"}
+    rows = sqlite3.connect(estate.ledger).execute("SELECT command FROM overrides").fetchall()
+    assert rows == [("shift --believe",)]
+
+
+def test_a_root_that_is_missing_is_a_trouble_of_that_place_alone(estate):
+    assert estate.shift().status == 0
+    os.rename(estate.mirror.root, estate.root / "elsewhere")
+    outcome = estate.shift()
+    assert outcome.status == 3
+    assert outcome.document["stopped_by"] == "trouble"
+    assert outcome.document["findings"] == []
+    assert outcome.document["unreachable"][0]["place"] == "vault"
+    os.rename(estate.root / "elsewhere", estate.mirror.root)
+    assert estate.shift().status == 0
+
+
+def test_a_mass_change_on_the_source_is_said_first(estate):
+    assert estate.shift().status == 0
+    for folder, _, names in os.walk(estate.source.root):
+        for name in names:
+            path = os.path.join(folder, name)
+            if not os.path.islink(path):
+                Path(path).write_bytes(b"locked by somebody" + os.urandom(8))
+    outcome = estate.shift()
+    assert outcome.status in (1, 3)
+    assert outcome.document["notices"][0]["what"] == "surge"
+    first = outcome.err.strip().splitlines()[0]
+    assert "changed" in first and "pause it" in first
+
+
+def test_nothing_is_written_to_a_share(estate):
+    before = {
+        path: os.stat(path)
+        for tree in (estate.source, estate.mirror)
+        for folder, folders, files in os.walk(tree.root)
+        for path in [folder, *(os.path.join(folder, name) for name in folders + files)]
+        if not os.path.islink(path)
+    }
+    estate.shift()
+    estate.shift()
+    for path, found in before.items():
+        now = os.stat(path)
+        assert (now.st_mtime_ns, now.st_ctime_ns, now.st_size) == (
+            found.st_mtime_ns,
+            found.st_ctime_ns,
+            found.st_size,
+        )
+
+
+def test_a_second_shift_is_kept_out(estate):
+    large = Tree(estate.root / "bench" / SHARE).file("big.tif", 24 * MIB)
+    assert large
+    estate.settings(pace='at_most = "4 MB/s"')
+    with running("--config", estate.file, "shift") as first:
+        wait_for(lambda: estate.ledger.exists() and locked(estate))
+        outcome = estate.run("shift")
+        assert outcome.status == 3
+        assert f"Process {first.pid}" in outcome.err
+
+
+def locked(estate: Estate) -> bool:
+    lock = Path(f"{estate.ledger}.lock")
+    return lock.exists() and lock.stat().st_size > 0
+
+
+def wait_for(condition, seconds: float = 20) -> None:
+    deadline = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < deadline, "it did not come to that"
+        time.sleep(0.02)  # another process's progress: there is nothing to wait on
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_it_within_a_second_and_what_was_read_is_kept(estate, how):
+    for number in range(12):
+        estate.source.file(f"reel-{number:02}.tif", 2 * MIB)
+    estate.settings(pace='at_most = "6 MB/s"')
+    with running("--config", estate.file, "shift", "--json") as process:
+        wait_for(lambda: recorded(estate) >= 2)
+        began = time.monotonic()
+        os.kill(process.pid, how)
+        _out, err = process.communicate(timeout=10)
+        assert time.monotonic() - began < 1.5
+        assert process.returncode == 3, err
+        assert not members(process.pid)
+    kept = recorded(estate)
+    assert kept >= 2
+    estate.settings()
+    rest = estate.shift()
+    assert rest.document["stopped_by"] == "done"
+    assert rest.document["left"] == {"files": 0, "bytes": 0}
+    assert rest.document["files_read"] <= total_files(estate) - kept
+
+
+def recorded(estate: Estate) -> int:
+    if not estate.ledger.exists():
+        return 0
+    connection = sqlite3.connect(f"file:{estate.ledger}?mode=ro", uri=True)
+    try:
+        return connection.execute(
+            "SELECT count(*) FROM sightings WHERE digest IS NOT NULL"
+        ).fetchone()[0]
+    except sqlite3.OperationalError:
+        return 0
+    finally:
+        connection.close()
+
+
+def total_files(estate: Estate) -> int:
+    return sum(
+        not os.path.islink(os.path.join(folder, name))
+        for tree in (estate.source, estate.mirror)
+        for folder, _, names in os.walk(tree.root)
+        for name in names
+    )
+
+
+def test_the_bell_stops_it_within_a_second_in_the_middle_of_a_file(estate):
+    estate.source.file("flight.mov", 96 * MIB)
+    estate.settings(hours=closing_in(4), pace='at_most = "8 MB/s"')
+    bell = time.time() + 4
+    with running("--config", estate.file, "shift", "--json") as process:
+        most: dict[int, int] = {}
+        while process.poll() is None:
+            for pid in members(process.pid):
+                count = io_read(pid)
+                if count is not None:
+                    most[pid] = count
+            time.sleep(0.02)  # the kernel's counters are looked at from outside
+        assert abs(time.time() - bell) < 2.5
+        out, err = process.communicate()
+    assert process.returncode in (0, 1), err
+    document = document_in(out)
+    assert document["stopped_by"] == "working-hours"
+    assert document["left"]["files"] >= 1
+    # By the kernel's own count no more was read than the pace allows until the bell.
+    assert document["read_bytes"] <= 8_000_000 * 5
+    assert sum(most.values()) >= document["read_bytes"]
+    estate.settings()
+    rest = estate.shift()
+    assert rest.document["stopped_by"] == "done"
+    assert rest.document["left"]["files"] == 0
+
+
+def test_until_stops_it_and_says_so(estate):
+    estate.source.file("flight.mov", 64 * MIB)
+    estate.settings(pace='at_most = "4 MB/s"')
+    outcome = estate.shift("--until", soon(2))
+    assert outcome.document["stopped_by"] == "until"
+    assert outcome.status in (0, 1)
+
+
+@pytest.mark.parametrize("until", ["25:00", "tomorrow", "2001-01-01T00:00:00+00:00", ""])
+def test_a_time_that_is_none_or_has_passed_is_refused(estate, until):
+    outcome = estate.run("shift", "--until", until)
+    assert outcome.status == 2
+    assert "--until" in outcome.err
+
+
+def test_a_dry_run_reads_and_records_nothing(estate):
+    plan = estate.run("shift", "--dry-run", "--json")
+    assert plan.status == 0
+    assert not estate.ledger.exists()
+    assert sum(each["new"]["files"] for each in plan.document["places"]) == total_files(estate)
+    assert estate.shift().status == 0
+    estate.source.file("new.tif", 5_000)
+    later = estate.run("shift", "--dry-run", "--json").document
+    assert later["ends"] is not None
+    words = estate.run("shift", "--dry-run")
+    assert words.status == 0 and b"A shift would begin" in words.out
+
+
+def test_settings_without_a_share_are_sent_to_setup(tmp_path):
+    file = tmp_path / "settings.toml"
+    file.write_text('[studio]\nname = "x"\ntimezone = "UTC"\n')
+    outcome = verifier("--config", file, "shift")
+    assert outcome.status == 2
+    assert "verifier setup" in outcome.err
+
+
+def test_a_resident_goes_on_with_a_large_file_at_the_byte_where_the_bell_stopped_it(estate):
+    for tree in (estate.source, estate.mirror):
+        tree.file("flight.mov", 40 * MIB)
+    estate.settings(hours=closed_for_a_minute(4), pace='at_most = "6 MB/s"')
+    with running("--config", estate.file, "shift", "--resident") as process:
+        wait_for(lambda: shifts_ended(estate) == [("working-hours",)], 75)
+        at_the_bell = read_by_readers(process.pid)
+        assert 8_000_000 < at_the_bell < 36_000_000
+        wait_for(lambda: read_by_readers(process.pid) > at_the_bell, 130)
+        wait_for(lambda: read_whole(estate, b"flight.mov") == 2, 40)
+        in_all = read_by_readers(process.pid)
+        os.kill(process.pid, signal.SIGTERM)
+        _out, err = process.communicate(timeout=10)
+    # Each byte came off the disks once, and both halves of the file made one digest.
+    assert in_all <= total_bytes(estate) + 4 * MIB, err
+    assert estate.run("findings", "--json").document["findings"] == []
+
+
+def closed_for_a_minute(seconds: float) -> str:
+    """As `closing_in`, and open again one to two minutes later."""
+    bell = datetime.now(UTC) + timedelta(seconds=seconds)
+    work = (bell + timedelta(minutes=1)).replace(second=0, microsecond=0)
+    margin = round((work - bell).total_seconds())
+    end = work + timedelta(minutes=1)
+    return f'working = ["Mon-Sun {work:%H:%M}-{end:%H:%M}"]\nmargin = "{margin} s"'
+
+
+def shifts_ended(estate: Estate) -> list[tuple[str]]:
+    if not estate.ledger.exists():
+        return []
+    connection = sqlite3.connect(f"file:{estate.ledger}?mode=ro", uri=True)
+    try:
+        return connection.execute(
+            "SELECT stopped_by FROM shifts WHERE ended IS NOT NULL ORDER BY id"
+        ).fetchall()
+    except sqlite3.OperationalError:
+        return []
+    finally:
+        connection.close()
+
+
+def read_by_readers(parent: int) -> int:
+    """What the kernel counts as read by the processes that a command started."""
+    return sum(io_read(pid) or 0 for pid in members(parent) if pid != parent)
+
+
+def read_whole(estate: Estate, name: bytes) -> int:
+    if not estate.ledger.exists():
+        return 0
+    connection = sqlite3.connect(f"file:{estate.ledger}?mode=ro", uri=True)
+    try:
+        return connection.execute(
+            "SELECT count(*) FROM sightings WHERE name = ? AND digest IS NOT NULL", (name,)
+        ).fetchone()[0]
+    except sqlite3.OperationalError:
+        return 0
+    finally:
+        connection.close()
+
+
+def total_bytes(estate: Estate) -> int:
+    return sum(
+        os.lstat(os.path.join(folder, name)).st_size
+        for tree in (estate.source, estate.mirror)
+        for folder, _, names in os.walk(tree.root)
+        for name in names
+    )

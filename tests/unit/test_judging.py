@@ -1,0 +1,526 @@
+"""What the ledger knows, judged: only what may have changed, and yet as if all had been."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack, closing
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from verifier.damage import examine
+from verifier.diff.comparison import Comparison
+from verifier.diff.merge import Row
+from verifier.diff.unmatched import Leftover
+from verifier.due import ALWAYS_DUE, NEVER_DUE, is_due
+from verifier.hashing import digest_of
+from verifier.jobs.judging import Judging
+from verifier.ledger import FindingState, Ledger, PlaceName
+from verifier.model import QUIET, Kind, Side, Sighting, Trouble, Verdict, forms_of
+from verifier.spill import SortedSpill
+
+SHARE = "current-surveys"
+SOURCE, VAULT = PlaceName(SHARE), PlaceName(SHARE, "vault")
+SECOND = 1_000_000_000
+DAY = 86_400
+START = 1_800_000_000
+SLACK = 2 * SECOND
+
+
+class Content:
+    """A content in memory that can be examined."""
+
+    def __init__(self, content: bytes) -> None:
+        self._content = content
+        self.size = len(content)
+        self.fingerprints = ()
+
+    def read_at(self, offset: int, length: int) -> bytes:
+        return self._content[offset : offset + length]
+
+
+class Studio:
+    """Two places in memory, and nights that walk, read and judge them with a real ledger."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self.ledger = ledger
+        self.now = float(START)
+        self.places: dict[PlaceName, dict[bytes, tuple[bytes, int]]] = {SOURCE: {}, VAULT: {}}
+        self.links: dict[PlaceName, dict[bytes, bytes]] = {SOURCE: {}, VAULT: {}}
+        self.troubles: dict[tuple[PlaceName, bytes], Trouble] = {}
+        self.once: dict[tuple[PlaceName, bytes], bytes] = {}
+        self.reads: list[tuple[PlaceName, bytes]] = []
+        self.run_started: float = ALWAYS_DUE
+        self.had_time = True
+
+    # what people, copy jobs and disks do
+
+    def write(self, place: PlaceName, path: bytes, content: bytes, date: int | None = None) -> None:
+        self.places[place][path] = content, int(self.now) if date is None else date
+
+    def rot(self, place: PlaceName, path: bytes) -> None:
+        content, date = self.places[place][path]
+        self.places[place][path] = content[:-1] + bytes([content[-1] ^ 1]), date
+        # a disk changes no inode; the ledger must find out by reading
+
+    def copy_all(self) -> None:
+        self.places[VAULT] = dict(self.places[SOURCE])
+        self.links[VAULT] = dict(self.links[SOURCE])
+
+    # the night
+
+    def walk(self, place: PlaceName) -> None:
+        walk = self.ledger.walk(place)
+        walk.take(self._dated(place))
+        walk.apply(int(self.now))
+
+    def _dated(self, place: PlaceName):
+        found = {
+            path: Sighting(path, Kind.FILE, len(content), date * SECOND)
+            for path, (content, date) in self.places[place].items()
+        }
+        found |= {
+            path: Sighting(path, Kind.LINK, len(target), 0, target=target)
+            for path, target in self.links[place].items()
+        }
+        return (found[path] for path in sorted(found))
+
+    def read(self) -> int:
+        """Everything that is new or wanted, once; how much that was."""
+        count = 0
+        for place in (SOURCE, VAULT):
+            work = self.ledger.work
+            due = {each.path: each.wanted is not None for each in work.unread(place)}
+            due |= {each.path: True for each in work.wanted(place)}
+            for path, past_cache in sorted(due.items()):
+                self.read_one(place, path, past_cache)
+                count += 1
+        self.ledger.readings.flush()
+        return count
+
+    def read_one(self, place: PlaceName, path: bytes, past_cache: bool = True) -> None:
+        content, date = self.places[place][path]
+        trouble = self.troubles.get((place, path))
+        seen = self.once.pop((place, path), content)
+        self.reads.append((place, path))
+        reading = Sighting(
+            path,
+            Kind.FILE,
+            len(content),
+            date * SECOND,
+            digest=None if trouble else digest_of(seen),
+            read_at=None if trouble else int(self.now),
+            trouble=trouble,
+        )
+        self.ledger.readings.add(place, reading, self.now, past_cache)
+
+    def audit(self) -> None:
+        for place in (SOURCE, VAULT):
+            for path in sorted(self.places[place]):
+                self.read_one(place, path)
+        self.ledger.readings.flush()
+
+    def judge(self, anew: bool = False) -> None:
+        Judging(self.ledger, SHARE, SLACK, self, lambda: self.now).judge(
+            [VAULT], self.run_started, anew=anew
+        )
+
+    def night(self, audit: bool = False) -> None:
+        self.now += DAY
+        self.walk(SOURCE)
+        self.walk(VAULT)
+        self.judge(anew=True)
+        if audit:
+            self.audit()
+        for _ in range(6):
+            self.now += 60
+            self.judge()
+            if not self.read():
+                break
+        else:
+            raise AssertionError("the night does not come to an end")
+
+    # what a judgement asks of the places
+
+    def look(self, place, sighting):
+        for seen in self._dated(place):
+            if seen.path == sighting.path:
+                return seen
+        return Sighting(sighting.path, Kind.OTHER, 0, 0, trouble=Trouble("gone"))
+
+    def examine(self, mirror, row):
+        if not self.had_time:
+            return None, False
+        source = self.places[SOURCE][row.source.path][0]
+        held = self.places[VAULT][row.mirror.path][0]
+        if source == held:
+            return None, True
+        return examine(Content(source), Content(held)), True
+
+    # what came of it
+
+    def lasting(self) -> dict[bytes, tuple[Verdict, str | None, Side | None]]:
+        return {
+            each.path: (each.verdict, each.finding.cause, each.finding.side)
+            for each in self.ledger.findings.lasting(VAULT)
+        }
+
+    def verdicts(self) -> dict[bytes, Verdict]:
+        return {path: verdict for path, (verdict, _, _) in self.lasting().items()}
+
+
+@pytest.fixture
+def studio(tmp_path: Path):
+    with Ledger(tmp_path / "ledger.db") as ledger:
+        made = Studio(ledger)
+        made.write(SOURCE, b"2026-014-harbour-wall/flights/a.jpg", b"first light", START - DAY)
+        made.write(
+            SOURCE, b"2026-014-harbour-wall/notes/plan.txt", b"low tide at noon", START - DAY
+        )
+        made.copy_all()
+        made.night()
+        yield made
+
+
+A = b"2026-014-harbour-wall/flights/a.jpg"
+PLAN = b"2026-014-harbour-wall/notes/plan.txt"
+
+
+def test_what_matches_is_agreed_and_needs_nobody(studio):
+    assert studio.lasting() == {}
+    agreement = studio.ledger.agreements.of(VAULT, A)
+    assert agreement is not None and agreement.digest == digest_of(b"first light")
+
+
+def test_a_quiet_night_reads_nothing_and_judges_nothing(studio):
+    studio.reads.clear()
+    sequence = studio.ledger.agreements.sequence()
+    studio.night()
+    assert studio.reads == []
+    assert studio.ledger.agreements.sequence() == sequence
+
+
+def test_rot_is_a_finding_only_after_a_second_reading_of_both_sides(studio):
+    studio.rot(VAULT, A)
+    studio.now += DAY
+    studio.read_one(VAULT, A)
+    studio.ledger.readings.flush()
+    studio.judge()
+    assert studio.lasting() == {}
+    assert [due.path for due in studio.ledger.work.wanted(SOURCE)] == [A]
+    assert [due.path for due in studio.ledger.work.wanted(VAULT)] == [A]
+    studio.reads.clear()
+    studio.read()
+    studio.judge()
+    assert studio.lasting() == {A: (Verdict.CORRUPT, "rot", Side.MIRROR)}
+    assert sorted(studio.reads) == sorted([(SOURCE, A), (VAULT, A)])
+
+
+def test_rot_on_the_source_is_the_sources(studio):
+    studio.rot(SOURCE, A)
+    studio.night(audit=True)
+    assert studio.lasting() == {A: (Verdict.CORRUPT, "rot", Side.SOURCE)}
+
+
+def test_a_corrupt_file_is_not_read_again_every_night(studio):
+    studio.rot(VAULT, A)
+    studio.night(audit=True)
+    studio.reads.clear()
+    first = studio.ledger.findings.lasting_at(VAULT, A)
+    studio.night()
+    last = studio.ledger.findings.lasting_at(VAULT, A)
+    assert studio.reads == []
+    assert last.id == first.id and last.last_seen > first.last_seen
+    assert last.finding.damage == first.finding.damage is not None
+
+
+def test_a_repaired_file_closes_its_finding(studio):
+    studio.rot(VAULT, A)
+    studio.night(audit=True)
+    studio.write(VAULT, A, *studio.places[SOURCE][A])
+    studio.night(audit=True)
+    assert studio.lasting() == {}
+    (found,) = studio.ledger.findings.all()
+    assert found.state is FindingState.CLOSED
+
+
+def test_two_readings_that_differ_are_no_corruption_but_an_unstable_reading(studio):
+    studio.once[VAULT, A] = b"first lighT"
+    studio.now += DAY
+    studio.read_one(VAULT, A)
+    studio.ledger.readings.flush()
+    studio.judge()
+    studio.read()
+    studio.judge()
+    assert studio.lasting() == {A: (Verdict.UNREADABLE, "unstable-read", Side.MIRROR)}
+    studio.judge()
+    assert studio.verdicts() == {A: Verdict.UNREADABLE}, "closed without another reading"
+    studio.night()
+    assert studio.lasting() == {}, "the next night's readings agree, and bear it out"
+    assert studio.reads.count((VAULT, A)) >= 4
+
+
+def test_an_unstable_reading_that_stays_so_stays_a_finding(studio):
+    for night in range(3):
+        studio.once[VAULT, A] = b"first lighT" if night % 2 == 0 else b"First light"
+        studio.audit()
+        studio.night()
+        if night:
+            break
+    assert studio.verdicts().get(A) in {Verdict.UNREADABLE, None}
+    history = [each.verdict for each in studio.ledger.findings.all()]
+    assert history == [Verdict.UNREADABLE]
+
+
+def test_a_suspicion_survives_a_crash_before_its_second_reading(studio, tmp_path):
+    studio.rot(VAULT, A)
+    studio.read_one(VAULT, A)
+    studio.ledger.readings.flush()
+    studio.judge()
+    path = studio.ledger.path
+    with Ledger(path) as again:
+        later = Studio(again)
+        later.places, later.now = studio.places, studio.now + DAY
+        later.read()
+        later.judge()
+        assert later.lasting() == {A: (Verdict.CORRUPT, "rot", Side.MIRROR)}
+
+
+def test_a_file_that_changes_before_its_second_reading_is_another_case(studio):
+    studio.rot(VAULT, A)
+    studio.read_one(VAULT, A)
+    studio.ledger.readings.flush()
+    studio.judge()
+    studio.write(SOURCE, A, b"second light")
+    studio.copy_all()
+    studio.night()
+    assert studio.lasting() == {}
+    assert not list(studio.ledger.suspicions.all(VAULT))
+
+
+def test_without_time_to_look_into_it_a_finding_is_told_and_its_picture_follows(studio):
+    studio.rot(VAULT, A)
+    studio.had_time = False
+    studio.night(audit=True)
+    first = studio.ledger.findings.lasting_at(VAULT, A)
+    assert first.verdict is Verdict.CORRUPT and first.finding.damage is None
+    studio.had_time = True
+    studio.night()
+    later = studio.ledger.findings.lasting_at(VAULT, A)
+    assert later.id == first.id and later.finding.damage.differing_bytes == 1
+
+
+def test_a_new_file_is_pending_until_a_mirror_run_had_its_chance(studio):
+    studio.run_started = NEVER_DUE
+    studio.write(SOURCE, b"new.tif", b"new")
+    studio.night()
+    assert studio.lasting() == {}
+    studio.run_started = studio.now + 100
+    studio.night()
+    assert studio.verdicts() == {b"new.tif": Verdict.MISSING}
+    studio.copy_all()
+    studio.night()
+    assert studio.lasting() == {}
+
+
+def test_an_edit_is_pending_then_stale_then_matched(studio):
+    studio.run_started = NEVER_DUE
+    studio.write(SOURCE, PLAN, b"high tide at noon", int(studio.now) + 10)
+    studio.night()
+    assert studio.lasting() == {}
+    studio.run_started = studio.now + DAY
+    studio.night()
+    assert studio.verdicts() == {PLAN: Verdict.STALE}
+    studio.copy_all()
+    studio.night()
+    assert studio.lasting() == {}
+
+
+def test_a_move_is_seen_on_both_ends_even_when_one_end_was_found_earlier(studio):
+    del studio.places[SOURCE][A]
+    studio.night()
+    assert studio.lasting() == {A: (Verdict.ORPHANED, "deleted-at-source", Side.MIRROR)}
+    studio.write(SOURCE, b"elsewhere/a.jpg", b"first light")
+    studio.night()
+    assert studio.lasting() == {
+        A: (Verdict.ORPHANED, "moved", Side.MIRROR),
+        b"elsewhere/a.jpg": (Verdict.MISSING, "moved", Side.MIRROR),
+    }
+    studio.copy_all()
+    studio.night()
+    assert studio.lasting() == {}
+
+
+def test_a_path_that_goes_from_both_sides_closes_its_finding(studio):
+    del studio.places[SOURCE][A]
+    studio.night()
+    del studio.places[VAULT][A]
+    studio.night()
+    assert studio.lasting() == {}
+
+
+def test_normalisation_twins_stay_paired_when_only_one_of_them_changes(studio):
+    composed, decomposed = "caf\u00e9.txt".encode(), "cafe\u0301.txt".encode()
+    studio.write(SOURCE, composed, b"menu")
+    studio.write(VAULT, decomposed, b"menu", int(studio.now))
+    studio.night()
+    assert studio.lasting() == {}
+    studio.write(SOURCE, composed, b"Menu")
+    studio.night()
+    assert studio.verdicts() == {composed: Verdict.STALE}
+    studio.write(VAULT, decomposed, *studio.places[SOURCE][composed])
+    studio.night()
+    assert studio.lasting() == {}
+
+
+def test_what_could_not_be_read_is_tried_again_every_night(studio):
+    studio.troubles[VAULT, A] = Trouble("input-output-error", "The system said so.")
+    studio.night(audit=True)
+    assert studio.lasting() == {A: (Verdict.UNREADABLE, "input-output-error", Side.MIRROR)}
+    studio.reads.clear()
+    studio.night()
+    assert (VAULT, A) in studio.reads
+    del studio.troubles[VAULT, A]
+    studio.night()
+    assert studio.lasting() == {}
+
+
+def test_a_link_that_leads_elsewhere_is_corrupt_and_matches_again_when_mended(studio):
+    studio.links[SOURCE][b"now"] = b"2026-014-harbour-wall"
+    studio.copy_all()
+    studio.night()
+    assert studio.lasting() == {}
+    studio.links[VAULT][b"now"] = b"2026-015-weir"
+    studio.night()
+    assert studio.lasting()[b"now"][0] is Verdict.CORRUPT
+    studio.copy_all()
+    studio.night()
+    assert studio.lasting() == {}
+
+
+def test_an_accepted_orphan_is_quiet_until_it_changes(studio):
+    del studio.places[SOURCE][A]
+    studio.night()
+    finding = studio.ledger.findings.lasting_at(VAULT, A)
+    studio.ledger.findings.accept(finding.id, "owner", int(studio.now), "delivered")
+    studio.night()
+    assert studio.ledger.findings.lasting_at(VAULT, A).state is FindingState.ACCEPTED
+    studio.write(VAULT, A, b"something else")
+    studio.night()
+    assert studio.ledger.findings.lasting_at(VAULT, A).state is FindingState.OPEN
+
+
+def test_a_crash_after_judging_some_paths_has_all_of_them_judged_again(studio, monkeypatch):
+    for number in range(50):
+        studio.write(SOURCE, b"late/%02d.tif" % number, b"%d" % number)
+    studio.now += DAY
+    studio.walk(SOURCE)
+    studio.walk(VAULT)
+    settle = studio.ledger.agreements.forget_touched
+
+    def cut(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(studio.ledger.agreements, "forget_touched", cut)
+    with pytest.raises(KeyboardInterrupt):
+        studio.judge(anew=True)
+    monkeypatch.setattr(studio.ledger.agreements, "forget_touched", settle)
+    studio.judge(anew=True)
+    assert len(studio.lasting()) == 50
+
+
+# ------------------------------------------------- as if everything had been judged every time
+
+PATHS = [b"a", b"p/b", b"p/c", b"q/r/d", "caf\u00e9".encode(), "cafe\u0301".encode()]
+paths = st.sampled_from(PATHS)
+contents = st.sampled_from([b"x", b"xy", b"tide", b"Tide", b"tides", b"t\0\0e"])
+deeds = st.one_of(
+    st.tuples(st.just("write"), st.sampled_from([SOURCE, VAULT]), paths, contents),
+    st.tuples(st.just("rot"), st.sampled_from([SOURCE, VAULT]), paths, st.none()),
+    st.tuples(st.just("delete"), st.sampled_from([SOURCE, VAULT]), paths, st.none()),
+    st.tuples(st.just("copy"), st.none(), st.none(), st.none()),
+    st.tuples(st.just("rename"), paths, paths, st.none()),
+    st.tuples(st.just("night"), st.booleans(), st.none(), st.none()),
+    st.tuples(st.just("run"), st.booleans(), st.none(), st.none()),
+)
+
+
+def do(studio: Studio, deed) -> None:
+    what, where, path, content = deed
+    if what == "write":
+        studio.write(where, path, content)
+    elif what in ("rot", "delete") and path in studio.places[where]:
+        if what == "rot":
+            studio.rot(where, path)
+        else:
+            del studio.places[where][path]
+    elif what == "copy":
+        studio.copy_all()
+    elif what == "rename" and where in studio.places[SOURCE]:
+        studio.places[SOURCE][path] = studio.places[SOURCE].pop(where)
+    elif what == "run":
+        studio.run_started = studio.now if where else ALWAYS_DUE
+    elif what == "night":
+        studio.night(audit=where)
+    studio.now += 600
+
+
+def judged_whole(studio: Studio) -> dict[bytes, Verdict]:
+    """Every pair of the ledger judged at once, by the diff engine itself."""
+    with ExitStack() as kept:
+
+        def keep(key, shape=Leftover):
+            return kept.enter_context(closing(SortedSpill(shape, key)))
+
+        rows = (
+            Row(
+                pair.path,
+                pair.source and pair.source.sighting,
+                pair.mirror and pair.mirror.sighting,
+                pair.agreement,
+                is_due(pair.source, studio.run_started),
+            )
+            for pair in studio.ledger.agreements.pairs(VAULT)
+        )
+        return {
+            row.path: row.judgement.verdict
+            for row in Comparison(keep, SLACK).judged_rows(rows)
+            if row.judgement.verdict not in QUIET
+        }
+
+
+@settings(
+    max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.lists(deeds, max_size=14))
+def test_judging_what_was_touched_finds_what_judging_everything_would(tmp_path_factory, history):
+    with Ledger(tmp_path_factory.mktemp("studio") / "ledger.db") as ledger:
+        studio = Studio(ledger)
+        studio.write(SOURCE, b"a", b"tide")
+        studio.copy_all()
+        studio.night()
+        for deed in history:
+            do(studio, deed)
+        studio.night(audit=True)
+        found = studio.verdicts()
+        whole = judged_whole(studio)
+        for path, verdict in whole.items():
+            assert found.get(path) == verdict
+        for path in set(found) - set(whole):
+            # Only a reading that proves a match closes a finding: it may outlast its verdict.
+            (pair,) = ledger.agreements.pairs_at(VAULT, [path])
+            assert not (
+                pair.source
+                and pair.mirror
+                and pair.source.sighting.digest == pair.mirror.sighting.digest
+            ), f"{path!r} matches and is still {found[path]}"
+        assert not list(ledger.suspicions.waiting(VAULT))
+
+
+def test_the_forms_of_a_path_hold_its_twins():
+    composed, decomposed = "p\u00e9/caf\u00e9".encode(), "pe\u0301/cafe\u0301".encode()
+    assert {composed, decomposed} <= set(forms_of(composed))
+    assert set(forms_of(composed)) == set(forms_of(decomposed))
+    assert forms_of(b"plain") == (b"plain",)
+    assert forms_of(b"caf\xe9") == (b"caf\xe9",)

@@ -1,0 +1,379 @@
+"""Which file comes next: in order, in open time only, everything in the end, nothing twice."""
+
+from __future__ import annotations
+
+import heapq
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from verifier.errors import PlaceUnreachable
+from verifier.ledger import Ledger, PlaceName
+from verifier.model import Kind, Sighting, Trouble
+from verifier.scheduler import Done, Queue, Scheduler, Task, Why, Window
+
+SOURCE, VAULT = PlaceName("current-surveys"), PlaceName("current-surveys", "vault")
+OTHER = PlaceName("delivered-surveys")
+SECOND = 1_000_000_000
+START = 1_800_000_000.0
+MB = 1_000_000
+
+often = settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+
+
+class Disks:
+    """Simulated readers: each place reads one task after the other, at its own speed."""
+
+    def __init__(self, speeds: dict[PlaceName, float], width: int = 2) -> None:
+        self.now = START
+        self.speeds = speeds
+        self.width = width
+        self.bell: float | None = None
+        self.order: list[tuple[PlaceName, bytes, float]] = []
+        self.gone: dict[PlaceName, PlaceUnreachable] = {}
+        self.troubles: dict[bytes, Trouble] = {}
+        self.outdated: set[bytes] = set()
+        self._events: list[tuple[float, int, Task]] = []
+        self._free = defaultdict(lambda: START)
+        self._read: dict[PlaceName, int] = defaultdict(int)
+        self._running: dict[PlaceName, int] = defaultdict(int)
+        self._number = 0
+
+    def clock(self) -> float:
+        return self.now
+
+    def room(self, place: PlaceName) -> bool:
+        return self._running[place] < self.width
+
+    def start(self, task: Task) -> None:
+        assert self.bell is None or self.now < self.bell, "selected in closed time"
+        begins = max(self.now, self._free[task.place])
+        ends = begins + max(task.bytes / self.speeds[task.place], 0.001)
+        self._free[task.place] = ends
+        self._running[task.place] += 1
+        self._number += 1
+        heapq.heappush(self._events, (ends, self._number, task))
+
+    def under_way(self) -> list[Task]:
+        return [task for _, _, task in self._events]
+
+    def wait(self, seconds: float) -> list[Done]:
+        until = self.now + seconds
+        if self._events and self._events[0][0] <= until:
+            ends, _, task = heapq.heappop(self._events)
+            if self.bell is not None and ends > self.bell:
+                self.now = max(self.now, self.bell)
+                self._running[task.place] -= 1
+                return [Done(task, [])]
+            self.now = max(self.now, ends)
+            self._running[task.place] -= 1
+            if task.place in self.gone:
+                return [Done(task, [], self.gone[task.place])]
+            self._read[task.place] += task.bytes
+            self.order += [(task.place, each.path, self.now) for each in task.files]
+            return [Done(task, [self.reading(each.path, each.size) for each in task.files])]
+        self.now = until
+        if self._events and self.bell is not None and self.now >= self.bell:
+            _, _, task = heapq.heappop(self._events)
+            self._running[task.place] -= 1
+            return [Done(task, [])]
+        return []
+
+    def bytes_read(self, place: PlaceName) -> int:
+        return self._read[place]
+
+    def check(self, place: PlaceName) -> None:
+        if place in self.gone:
+            raise self.gone[place]
+
+    def reading(self, path: bytes, size: int) -> Sighting:
+        trouble = self.troubles.get(path)
+        return Sighting(
+            path,
+            Kind.FILE,
+            size,
+            SECOND if path not in self.outdated else 7,
+            digest=None if trouble else path.ljust(32, b"\0")[:32],
+            read_at=None if trouble else int(self.now),
+            trouble=trouble,
+        )
+
+
+def walked(ledger: Ledger, place: PlaceName, files: dict[bytes, int]) -> None:
+    walk = ledger.walk(place)
+    walk.take(Sighting(path, Kind.FILE, size, SECOND) for path, size in sorted(files.items()))
+    walk.apply(int(START))
+
+
+def shift(
+    ledger: Ledger,
+    disks: Disks,
+    places: list[PlaceName],
+    end: float | None = None,
+    *,
+    read_before: int | None = None,
+    longest: float | None = None,
+    judge=lambda: None,
+) -> Scheduler:
+    disks.bell = end
+    scheduler = Scheduler(
+        ledger,
+        [Queue(ledger, place, read_before) for place in places],
+        disks,
+        Window(end, longest, None if read_before is None else (0.0, float("inf"))),
+        disks.clock,
+        judge,
+        {},
+    )
+    scheduler.finished = scheduler.run()  # type: ignore[attr-defined]
+    return scheduler
+
+
+@pytest.fixture
+def ledger(tmp_path: Path):
+    with Ledger(tmp_path / "ledger.db") as opened:
+        yield opened
+
+
+def paths_read(disks: Disks, place: PlaceName) -> list[bytes]:
+    return [path for where, path, _ in disks.order if where == place]
+
+
+def test_new_files_come_first_then_wanted_ones_then_the_longest_unread(ledger):
+    walked(ledger, SOURCE, {b"a": MB, b"b": MB, b"c": MB})
+    disks = Disks({SOURCE: MB})
+    shift(ledger, disks, [SOURCE])
+    disks.now += 100
+    before = int(disks.now)
+    walked(ledger, SOURCE, {b"a": MB, b"b": MB, b"c": MB, b"new": MB})
+    ledger.readings.want(SOURCE, [b"b"], "to be sure")
+    disks.order.clear()
+    shift(ledger, disks, [SOURCE], read_before=before)
+    assert paths_read(disks, SOURCE) == [b"new", b"b", b"a", b"c"]
+
+
+def test_no_audit_night_reads_nothing_again(ledger):
+    walked(ledger, SOURCE, {b"a": MB})
+    disks = Disks({SOURCE: MB})
+    shift(ledger, disks, [SOURCE])
+    shift(ledger, disks, [SOURCE])
+    assert paths_read(disks, SOURCE) == [b"a"]
+
+
+def test_the_audit_begins_and_ends_in_its_own_time(ledger):
+    files = {b"%03d" % number: 10 * MB for number in range(60)}
+    walked(ledger, SOURCE, files)
+    disks = Disks({SOURCE: MB})
+    shift(ledger, disks, [SOURCE])
+    disks.now += 10
+    before, opens, ends = int(disks.now), disks.now - 1, disks.now + 95
+    disks.order.clear()
+    disks.bell = None
+    Scheduler(
+        ledger,
+        [Queue(ledger, SOURCE, before)],
+        disks,
+        Window(None, None, (opens, ends)),
+        disks.clock,
+        lambda: None,
+        {},
+    ).run()
+    read = [at for _, _, at in disks.order]
+    assert 8 <= len(read) <= 13
+    assert max(read) < ends + 10 * (disks.width + 1)
+
+
+def test_a_file_that_does_not_fit_before_the_bell_is_left_and_smaller_ones_are_read(ledger):
+    files = {b"a%d" % number: 10 * MB for number in range(4)}
+    files |= {b"huge": 5_000 * MB, b"z1": 10 * MB, b"z2": 10 * MB}
+    walked(ledger, SOURCE, files)
+    disks = Disks({SOURCE: MB})
+    done = shift(ledger, disks, [SOURCE], START + 1_000, longest=10_000.0)
+    assert set(paths_read(disks, SOURCE)) == set(files) - {b"huge"}
+    assert done.finished
+    disks.now = START + 50_000
+    shift(ledger, disks, [SOURCE], START + 60_000, longest=10_000.0)
+    assert paths_read(disks, SOURCE)[-1] == b"huge"
+
+
+def test_a_file_that_could_never_fit_is_begun_after_all_others(ledger):
+    files = {b"a%d" % number: 10 * MB for number in range(4)}
+    files |= {b"endless": 50_000 * MB, b"z1": 10 * MB}
+    walked(ledger, SOURCE, files)
+    disks = Disks({SOURCE: MB}, width=1)
+    started: list[bytes] = []
+    start = disks.start
+
+    def noted(task: Task) -> None:
+        started.extend(each.path for each in task.files)
+        start(task)
+
+    disks.start = noted  # type: ignore[method-assign]
+    done = shift(ledger, disks, [SOURCE], START + 1_000, longest=10_000.0)
+    assert started[-1] == b"endless"
+    assert not done.finished
+    assert disks.now <= START + 1_001
+
+
+def test_one_enormous_share_does_not_starve_a_small_one(ledger):
+    walked(ledger, SOURCE, {b"%05d" % number: 100 * MB for number in range(2_000)})
+    walked(ledger, OTHER, {b"small": MB, b"tiny": 10})
+    disks = Disks({SOURCE: MB, OTHER: MB})
+    shift(ledger, disks, [SOURCE, OTHER], START + 500)
+    assert set(paths_read(disks, OTHER)) == {b"small", b"tiny"}
+
+
+def test_both_sides_are_read_side_by_side(ledger):
+    files = {b"%02d" % number: 10 * MB for number in range(20)}
+    walked(ledger, SOURCE, files)
+    walked(ledger, VAULT, files)
+    disks = Disks({SOURCE: MB, VAULT: MB})
+    shift(ledger, disks, [VAULT, SOURCE])
+    assert disks.now <= START + 20 * 10 + 20
+
+
+def test_what_a_judgement_wants_is_read_in_the_same_shift(ledger):
+    walked(ledger, SOURCE, {b"a": MB, b"b": MB})
+    disks = Disks({SOURCE: MB})
+    asked: list[int] = []
+
+    def judge() -> None:
+        if not asked:
+            asked.append(ledger.readings.want(SOURCE, [b"a"], "it looks unlike"))
+
+    shift(ledger, disks, [SOURCE], judge=judge)
+    assert paths_read(disks, SOURCE) == [b"a", b"b", b"a"]
+    assert not ledger.work.totals(SOURCE).wanted_files
+
+
+def test_a_file_that_is_not_as_the_walk_saw_it_is_read_once_and_left_to_the_next_walk(ledger):
+    walked(ledger, SOURCE, {b"a": MB, b"b": MB})
+    disks = Disks({SOURCE: MB})
+    disks.outdated.add(b"a")
+    shift(ledger, disks, [SOURCE], read_before=int(START) + 1)
+    assert paths_read(disks, SOURCE) == [b"a", b"b"]
+    assert [due.path for due in ledger.work.unread(SOURCE)] == [b"a"]
+
+
+def test_a_place_that_goes_away_is_lost_without_a_finding_and_the_others_go_on(ledger):
+    walked(ledger, SOURCE, {b"a": 100 * MB, b"b": 100 * MB})
+    walked(ledger, VAULT, {b"a": MB, b"b": MB})
+    disks = Disks({SOURCE: MB, VAULT: MB})
+    disks.gone[SOURCE] = PlaceUnreachable("it is gone")
+    done = shift(ledger, disks, [SOURCE, VAULT])
+    assert done.unreachable == {SOURCE: disks.gone[SOURCE]}
+    assert paths_read(disks, VAULT) == [b"a", b"b"]
+    assert ledger.work.totals(SOURCE).unread_files == 2
+
+
+def test_trouble_with_a_file_is_recorded_only_while_its_place_is_there(ledger):
+    walked(ledger, SOURCE, {b"a": MB})
+    disks = Disks({SOURCE: MB})
+    disks.troubles[b"a"] = Trouble("input-output-error", "The system said so.")
+
+    def check(place: PlaceName) -> None:
+        raise PlaceUnreachable("it went away just now")
+
+    disks.check = check  # type: ignore[method-assign]
+    done = shift(ledger, disks, [SOURCE])
+    assert SOURCE in done.unreachable
+    ((_, known),) = ledger.sightings_at(SOURCE, [b"a"])
+    assert known is not None and known.sighting.trouble is None
+
+
+def test_what_was_under_way_before_is_not_handed_out_again(ledger):
+    walked(ledger, SOURCE, {b"a": MB, b"b": MB})
+    queue = Queue(ledger, SOURCE, None, [b"a"])
+    task = queue.next(lambda size: 0.0, 1e9, 1e9)
+    assert task is not None and [each.path for each in task.files] == [b"b"]
+
+
+def test_small_files_share_a_task_and_large_ones_have_their_own(ledger):
+    files = {b"%04d" % number: 1_000 for number in range(1_200)}
+    files[b"0005.laz"] = 500 * MB
+    walked(ledger, SOURCE, files)
+    queue = Queue(ledger, SOURCE)
+    tasks = []
+    while (task := queue.next(lambda size: 0.0, 1e9, 1e9)) is not None:
+        tasks.append(task)
+    assert [b"0005.laz"] in [[each.path for each in task.files] for task in tasks]
+    assert all(len(task.files) <= 512 for task in tasks)
+    assert sum(len(task.files) for task in tasks) == 1_201
+
+
+sizes = st.sampled_from([0, 1, 1_000, 100_000, 9 * MB, 50 * MB, 700 * MB])
+
+
+@st.composite
+def estates(draw: st.DrawFn) -> dict[PlaceName, dict[bytes, int]]:
+    names = st.sampled_from([b"%s/%d" % (folder, n) for folder in (b"p", b"q/r") for n in range(9)])
+    return {
+        place: draw(st.dictionaries(names, sizes, max_size=12)) for place in (SOURCE, VAULT, OTHER)
+    }
+
+
+@often
+@given(
+    estates(),
+    st.lists(st.tuples(st.integers(5, 4_000), st.integers(0, 3_000)), min_size=1, max_size=8),
+    st.sampled_from([MB, 5 * MB, 40 * MB]),
+    st.booleans(),
+)
+def test_every_file_is_read_in_the_end_never_in_closed_time_and_none_twice_while_another_waits(
+    tmp_path_factory, estate, windows, speed, audit
+):
+    with Ledger(tmp_path_factory.mktemp("estate") / "ledger.db") as ledger:
+        for place, files in estate.items():
+            walked(ledger, place, files)
+        disks = Disks(dict.fromkeys(estate, speed))
+        longest = float(max(seconds for seconds, _ in windows))
+        for seconds, pause in [*windows, (10_000_000, 0)]:
+            end = disks.now + seconds
+            shift(
+                ledger,
+                disks,
+                list(estate),
+                end,
+                read_before=int(START) if audit else None,
+                longest=max(longest, 10_000_000.0),
+            )
+            assert all(at <= end for _, _, at in disks.order)
+            assert disks.now <= end + 1
+            disks.now = end + pause
+        for place, files in estate.items():
+            assert sorted(paths_read(disks, place)) == sorted(files)
+            assert not ledger.work.totals(place).unread_files
+
+
+@often
+@given(estates(), st.integers(1, 3))
+def test_rounds_read_every_file_once_each_and_the_longest_unread_first(
+    tmp_path_factory, estate, rounds
+):
+    with Ledger(tmp_path_factory.mktemp("estate") / "ledger.db") as ledger:
+        for place, files in estate.items():
+            walked(ledger, place, files)
+            ledger.rounds.start_next(place, int(START))
+        disks = Disks(dict.fromkeys(estate, 10 * MB))
+        shift(ledger, disks, list(estate))
+        for number in range(2, rounds + 2):
+            disks.now += 10
+            disks.order.clear()
+            for place, files in estate.items():
+                ended = ledger.rounds.end_if_complete(place, int(disks.now))
+                assert ended is not None and ended.ended is not None
+                started = ledger.rounds.start_next(place, int(disks.now))
+                assert started.number == number
+                oldest_first = [due.path for due in ledger.work.longest_unread(place)]
+                shift(ledger, disks, [place], read_before=started.started)
+                assert paths_read(disks, place) == oldest_first
+                assert sorted(oldest_first) == sorted(files)
+
+
+def test_reasons_are_in_the_order_in_which_files_are_read():
+    assert Why.NEW < Why.WANTED < Why.AUDIT

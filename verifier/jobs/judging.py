@@ -1,0 +1,402 @@
+"""What the ledger knows of a share, judged: agreements, findings, and what must be read again.
+
+Only what may have changed is judged: paths that a walk or a reading touched, suspicions whose
+second reading is waited for, and what findings that last are about.  Nothing is forgotten before
+its judgement is recorded, so that a crash at any point has it judged again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, closing
+from typing import Any, Final, Protocol
+
+from msgspec import structs
+
+from verifier.diff.comparison import Comparison, Judged
+from verifier.diff.merge import Row
+from verifier.diff.unmatched import Leftover
+from verifier.due import is_due
+from verifier.findings import finding_of
+from verifier.jobs.examination import UNSTABLE, without_difference
+from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
+from verifier.model import (
+    Agreement,
+    Damage,
+    Finding,
+    Kind,
+    Side,
+    Sighting,
+    Verdict,
+    forms_of,
+)
+from verifier.spill import SortedSpill
+
+WANTED: Final = "Its two sides look unlike: a second reading, past the cache, must show the same."
+RETRIED: Final = "It could not be read, or not with one result: to see whether it can be now."
+
+_AT_ONCE: Final = 2_000
+"""Paths whose judgement is written in one transaction."""
+
+_REMEMBERED: Final = 200_000
+"""Paths with something to close that are held in memory; with more, each path is looked up."""
+
+_ALONE: Final = frozenset({Verdict.MISSING, Verdict.ORPHANED})
+_FAILED: Final = frozenset({Verdict.UNREADABLE, Verdict.UNSETTLED})
+
+
+class SecondLook(Protocol):
+    """What a judgement may ask of the places themselves."""
+
+    def look(self, place: PlaceName, sighting: Sighting) -> Sighting:
+        """A path's kind, dates and target now, its content unread."""
+
+    def examine(self, mirror: PlaceName, row: Judged) -> tuple[Damage | None, bool]:
+        """Where and how a pair differs; False where there was no time to find out."""
+
+
+class Judging:
+    """Judges one share.  ``run_started`` is the start of its latest finished mirror run."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        share: str,
+        slack_ns: int,
+        second_look: SecondLook,
+        now: Callable[[], float],
+    ) -> None:
+        self._ledger = ledger
+        self._share = share
+        self._slack_ns = slack_ns
+        self._second_look = second_look
+        self._now = now
+
+    def judge(self, mirrors: Iterable[PlaceName], run_started: float, *, anew: bool) -> None:
+        """Judge what may have changed on these mirrors, the only ones that were seen lately.
+
+        ``anew`` has everything that findings are about judged, as at the beginning of a shift,
+        and asks for another reading of what could not be read.
+        """
+        until = self._ledger.agreements.sequence()
+        judged = set()
+        for mirror in mirrors:
+            self._judge(mirror, until, run_started, anew)
+            judged.add(mirror)
+        if judged and judged == {
+            each for each in self._ledger.places(self._share) if not each.is_source
+        }:
+            self._ledger.agreements.forget_touched(self._share, until)
+
+    def _judge(self, mirror: PlaceName, until: int, run_started: float, anew: bool) -> None:
+        with ExitStack() as kept:
+
+            def keep(key: Callable[[Any], Any], shape: Any = Leftover) -> SortedSpill[Any]:
+                return kept.enter_context(closing(SortedSpill(shape, key)))
+
+            paths: SortedSpill[bytes] = keep(bytes, bytes)
+            self._gather(mirror, until, anew, paths)
+            if not len(paths):
+                return
+            comparison = Comparison(keep, self._slack_ns, everything=True)
+            outcome = _Outcome(self._ledger, mirror, self._second_look, comparison, self._now)
+            with closing(outcome):
+                rows = self._ledger.agreements.pairs_at(mirror, each_once(paths))
+                for judged in comparison.judged_rows(
+                    _rows(rows, run_started, outcome.gone_from_both)
+                ):
+                    outcome.take(judged)
+
+    def _gather(self, mirror: PlaceName, until: int, anew: bool, paths: SortedSpill[bytes]) -> None:
+        """The paths to judge, with those that a pairing needs beside them."""
+        ledger, now = self._ledger, int(self._now())
+        alone = anew
+        for path in ledger.agreements.settle_plain(mirror, until, now, self._slack_ns):
+            alone = True
+            paths.extend(forms_of(path))
+        for path in ledger.suspicions.waiting(mirror):
+            paths.extend(forms_of(path))
+        for lasting in ledger.findings.lasting(mirror):
+            if lasting.finding.cause == UNSTABLE.cause:
+                if anew:
+                    self._read_twice_again(mirror, lasting.path)
+                    paths.extend(forms_of(lasting.path))
+                continue
+            if anew or (alone and lasting.verdict in _ALONE | _FAILED):
+                paths.extend(forms_of(lasting.path))
+                if lasting.finding.other_path is not None:
+                    paths.extend(forms_of(lasting.finding.other_path))
+            if anew and lasting.verdict in _FAILED:
+                for place in (PlaceName(self._share), mirror):
+                    ledger.readings.want(place, [lasting.path], RETRIED)
+
+    def _read_twice_again(self, mirror: PlaceName, path: bytes) -> None:
+        """Two readings that differed are believed again only when another one bears them out."""
+        ledger = self._ledger
+        source = PlaceName(self._share)
+        (pair,) = ledger.agreements.pairs_at(mirror, [path])
+        if pair.source is None or pair.mirror is None:
+            return
+        if pair.source.sighting.digest is None or pair.mirror.sighting.digest is None:
+            return  # it has changed and will be read as something new
+        with ledger.transaction():
+            ledger.suspicions.keep(mirror, path, _suspicion(pair, int(self._now())))
+            for place in (source, mirror):
+                ledger.readings.want(place, [path], RETRIED)
+
+
+def _rows(
+    pairs: Iterable[PairRow], run_started: float, gone: Callable[[bytes], None]
+) -> Iterator[Row]:
+    for pair in pairs:
+        if pair.source is None and pair.mirror is None:
+            gone(pair.path)
+            continue
+        yield Row(
+            pair.path,
+            None if pair.source is None else pair.source.sighting,
+            None if pair.mirror is None else pair.mirror.sighting,
+            pair.agreement,
+            is_due(pair.source, run_started),
+        )
+
+
+class _Outcome:
+    """What judgements lead to, written some thousand paths at a time."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        mirror: PlaceName,
+        second_look: SecondLook,
+        comparison: Comparison,
+        now: Callable[[], float],
+    ) -> None:
+        self._ledger = ledger
+        self._mirror = mirror
+        self._source = PlaceName(mirror.share)
+        self._second_look = second_look
+        self._comparison = comparison
+        self._now = now
+        self._agreed: list[tuple[bytes, Agreement]] = []
+        self._settled: list[tuple[bytes, str]] = []
+        self._again: list[bytes] = []
+        self._findings: list[tuple[Judged, Finding]] = []
+        self._suspected: list[tuple[Judged, Suspicion]] = []
+        self._open = _with_something_open(ledger, mirror)
+
+    def close(self) -> None:
+        """Write what is left."""
+        self._write()
+
+    def gone_from_both(self, path: bytes) -> None:
+        """A path that neither side has any more."""
+        self._settle(path, "it stands on neither side any more")
+
+    def take(self, row: Judged) -> None:
+        """One path with its verdict."""
+        verdict = row.judgement.verdict
+        if verdict is Verdict.MATCHED:
+            self._matched(row)
+        elif verdict is Verdict.PENDING or (
+            verdict is Verdict.UNREAD and (row.source is None or row.mirror is None)
+        ):
+            self._again.append(row.path)  # what it waits for may come without touching it
+        elif verdict is Verdict.CORRUPT:
+            self._suspect(row)
+        elif verdict is not Verdict.UNREAD:
+            self._find(row)
+        waiting = len(self._agreed) + len(self._again) + len(self._settled)
+        if waiting + len(self._findings) + len(self._suspected) >= _AT_ONCE:
+            self._write()
+
+    def _matched(self, row: Judged) -> None:
+        if self._open is None or row.path in self._open:
+            known = self._ledger.suspicions.of(self._mirror, row.path)
+            if known is not None and known.confirmed_at is None and self._in_doubt(row, known):
+                return
+        agreement = _agreement_of(row)
+        if agreement is not None:
+            self._agreed.append((row.path, agreement))
+        self._settle(row.path, "both sides were read and hold the same")
+        if row.other_path is not None:
+            self._settle(row.other_path, "both sides were read and hold the same")
+
+    def _in_doubt(self, row: Judged, known: Suspicion) -> bool:
+        """True when a row that matches is not to be believed yet, or not at all."""
+        pair = self._pair(row)
+        fresh = _suspicion(pair, int(self._now()))
+        if not _same_case(known, fresh):
+            return False
+        if not _same_contents(known, fresh):
+            self._find(_made_unstable(row, known))
+            return True
+        return _wanted(pair)
+
+    def _settle(self, path: bytes, by: str) -> None:
+        if self._open is None or path in self._open:
+            self._settled.append((path, by))
+
+    def _find(self, row: Judged, damage: Damage | None = None) -> None:
+        self._findings.append((row, finding_of(row, damage)))
+
+    def _suspect(self, row: Judged) -> None:
+        """A corrupt path is one only after a second reading has shown the same."""
+        source, mirror = row.source, row.mirror
+        assert source is not None and mirror is not None
+        if source.digest is None or mirror.digest is None:
+            self._look_again(row)
+            return
+        known = self._ledger.suspicions.of(self._mirror, row.path)
+        pair = self._pair(row)
+        fresh = _suspicion(pair, int(self._now()))
+        if known is None or not _same_case(known, fresh):
+            self._begin(row, fresh)
+        elif known.confirmed_at is not None and _same_contents(known, fresh):
+            self._still_there(row)
+        elif _wanted(pair):
+            return  # it waits, and is kept until its second reading
+        elif not _same_contents(known, fresh):
+            if known.confirmed_at is not None:
+                self._begin(row, fresh)
+            else:
+                self._find(_made_unstable(row, known))
+        else:
+            self._confirm(row, known)
+
+    def _begin(self, row: Judged, suspicion: Suspicion) -> None:
+        self._suspected.append((row, suspicion))
+
+    def _confirm(self, row: Judged, known: Suspicion) -> None:
+        damage, had_time = self._second_look.examine(self._mirror, row)
+        if without_difference(damage):
+            self._find(_made_unstable(row, None))
+            return
+        likeness = None if damage is None else damage.likeness
+        row = structs.replace(row, judgement=self._comparison.judge(row, likeness))
+        if had_time:
+            confirmed = structs.replace(known, confirmed_at=int(self._now()))
+            self._ledger.suspicions.keep(self._mirror, row.path, confirmed)
+        self._find(row, damage)
+
+    def _still_there(self, row: Judged) -> None:
+        """What was confirmed, and not read since with another result."""
+        lasting = self._ledger.findings.lasting_at(self._mirror, row.path)
+        if lasting is not None and lasting.verdict is Verdict.CORRUPT:
+            self._findings.append((row, lasting.finding))
+        else:
+            self._find(row)
+
+    def _look_again(self, row: Judged) -> None:
+        """Kinds or targets differ: that takes no reading, only a second look."""
+        assert row.source is not None and row.mirror is not None
+        for place, first in ((self._source, row.source), (self._mirror, row.mirror)):
+            again = self._second_look.look(place, first)
+            if (again.kind, again.target) != (first.kind, first.target):
+                self._again.append(row.path)  # the next walk will tell
+                return
+        self._find(row)
+
+    def _pair(self, row: Judged) -> PairRow:
+        """What the ledger knows of both sides; twins stand under two names."""
+        source_path = row.path if row.source is None else row.source.path
+        mirror_path = row.path if row.mirror is None else row.mirror.path
+        ledger = self._ledger
+        ((_, source),) = ledger.sightings_at(self._source, [source_path])
+        ((_, mirror),) = ledger.sightings_at(self._mirror, [mirror_path])
+        return PairRow(row.path, source, mirror, row.agreement)
+
+    def _write(self) -> None:
+        ledger, mirror, at = self._ledger, self._mirror, int(self._now())
+        with ledger.transaction():
+            ledger.agreements.record(mirror, self._agreed, at)
+            for path, by in self._settled:
+                ledger.findings.settled(mirror, path, at, by)
+                ledger.suspicions.drop(mirror, path)
+            for row, finding in self._findings:
+                ledger.findings.seen(mirror, finding, at, row.source, row.mirror)
+                if finding.verdict is not Verdict.CORRUPT:
+                    ledger.suspicions.drop(mirror, row.path)
+            for row, suspicion in self._suspected:
+                ledger.suspicions.keep(mirror, row.path, suspicion)
+            for place, sightings in (
+                (self._source, [row.source for row, _ in self._suspected]),
+                (mirror, [row.mirror for row, _ in self._suspected]),
+            ):
+                ledger.readings.want(place, [each.path for each in sightings if each], WANTED)
+            ledger.agreements.touch(self._source, self._again)
+        if self._open is not None:
+            self._open.update(row.path for row, _ in (*self._findings, *self._suspected))
+        self._agreed, self._settled, self._again = [], [], []
+        self._findings, self._suspected = [], []
+
+
+def _with_something_open(ledger: Ledger, mirror: PlaceName) -> set[bytes] | None:
+    """The paths that a finding or a suspicion is about; None where they are too many to hold."""
+    found: set[bytes] = set()
+    for path in ledger.suspicions.all(mirror):
+        found.add(path)
+        if len(found) > _REMEMBERED:
+            return None
+    for lasting in ledger.findings.lasting(mirror):
+        found.add(lasting.path)
+        if len(found) > _REMEMBERED:
+            return None
+    return found
+
+
+def _agreement_of(row: Judged) -> Agreement | None:
+    source, mirror = row.source, row.mirror
+    if source is None or mirror is None:
+        return None
+    if source.kind is Kind.FILE and source.digest is not None:
+        return Agreement(source.digest, source.size, source.mtime_ns, mirror.mtime_ns)
+    if source.kind is Kind.LINK:
+        return Agreement(
+            None, source.size, source.mtime_ns, mirror.mtime_ns, Kind.LINK, source.target
+        )
+    return None
+
+
+def _suspicion(pair: PairRow, at: int) -> Suspicion:
+    assert pair.source is not None and pair.mirror is not None
+    return Suspicion(
+        at,
+        pair.source.sighting.digest or b"",
+        pair.source.changed_or_first_seen,
+        pair.mirror.sighting.digest or b"",
+        pair.mirror.changed_or_first_seen,
+    )
+
+
+def _wanted(pair: PairRow) -> bool:
+    """True while the second reading of either side is waited for."""
+    return any(side is not None and side.wanted is not None for side in (pair.source, pair.mirror))
+
+
+def _same_case(one: Suspicion, other: Suspicion) -> bool:
+    """True when neither file has changed in between."""
+    return (one.source_since, one.mirror_since) == (other.source_since, other.mirror_since)
+
+
+def _same_contents(one: Suspicion, other: Suspicion) -> bool:
+    return (one.source, one.mirror) == (other.source, other.mirror)
+
+
+def _made_unstable(row: Judged, first: Suspicion | None) -> Judged:
+    """Two readings that differ: no reading of that side can be believed."""
+    source, mirror = row.source, row.mirror
+    assert source is not None and mirror is not None
+    bad_source = first is None or source.digest != first.source
+    bad_mirror = first is None or mirror.digest != first.mirror
+    source = structs.replace(source, trouble=UNSTABLE) if bad_source else source
+    mirror = structs.replace(mirror, trouble=UNSTABLE) if bad_mirror else mirror
+    side = Side.BOTH if bad_source and bad_mirror else Side.SOURCE if bad_source else Side.MIRROR
+    return structs.replace(
+        row,
+        source=source,
+        mirror=mirror,
+        judgement=structs.replace(
+            row.judgement, verdict=Verdict.UNREADABLE, cause=UNSTABLE.cause, side=side
+        ),
+    )

@@ -1,0 +1,122 @@
+"""A place's pace measured from a few of its files, and how long reading all of it will take."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from typing import Final
+
+from verifier.engine import Watch
+from verifier.hashing import Hasher, ReadFailed
+from verifier.model import printable
+from verifier.places.base import trouble_of
+from verifier.places.folder import FolderPlace
+
+READ_FOR: Final = 3.0
+READ_AT_MOST: Final = 256 << 20
+"""Seconds and bytes that are read of each place to measure its pace: enough for a disk's caches
+not to decide, and short enough to wait for."""
+
+PART: Final = 32 << 20
+"""Bytes read of one file at most, so that several files are read."""
+
+FILES_KEPT: Final = 1024
+"""Files among which those to be read are chosen."""
+
+
+class Sample:
+    """Some of a stream of files, evenly from all of it, the largest of each stretch."""
+
+    def __init__(self, most: int = FILES_KEPT) -> None:
+        self._most = most
+        self._kept: list[tuple[int, bytes]] = []
+        self._best: tuple[int, bytes] | None = None
+        self._stretch = 1
+        self._seen = 0
+
+    def add(self, path: bytes, size: int) -> None:
+        """The next file of the stream."""
+        if self._best is None or size > self._best[0]:
+            self._best = size, path
+        self._seen += 1
+        if self._seen < self._stretch:
+            return
+        self._kept.append(self._best)
+        self._best, self._seen = None, 0
+        if len(self._kept) >= self._most:
+            pairs = zip(self._kept[::2], self._kept[1::2], strict=True)
+            self._kept = [max(one, two, key=lambda each: each[0]) for one, two in pairs]
+            self._stretch *= 2
+
+    def chosen(self, at_most: int, part: int) -> list[tuple[int, bytes]]:
+        """Bytes and path of each file to read, so that those first in the list are far apart."""
+        files = [*self._kept, self._best] if self._best is not None else self._kept
+        width = max(1, (len(files) - 1).bit_length())
+        # The numbers with their bits in reverse: every beginning of that order is spread evenly.
+        order = sorted(range(len(files)), key=lambda number: int(f"{number:0{width}b}"[::-1], 2))
+        found: list[tuple[int, bytes]] = []
+        left = at_most
+        for number in order:
+            size, path = files[number]
+            if left > 0 and size:
+                found.append((min(size, part, left), path))
+                left -= found[-1][0]
+        return found
+
+
+def reading_time(
+    shares: Sequence[Sequence[tuple[int, float]]], at_most: float | None = None
+) -> float:
+    """Seconds that it takes to read shares, each place given by its bytes and bytes per second.
+
+    The places of one share are read side by side, and all together at ``at_most``.  Different
+    shares often lie on the same disks, so that their times are added.
+    """
+    seconds = sum(max((size / pace for size, pace in share), default=0.0) for share in shares)
+    if at_most is None:
+        return seconds
+    return max(seconds, sum(size for share in shares for size, _ in share) / at_most)
+
+
+_hasher: Hasher | None = None
+
+
+def read_part(
+    place: FolderPlace, path: bytes, length: int, until: float, watch: Watch
+) -> str | None:
+    """Read and hash the first ``length`` bytes of a file, in a reader; what was wrong, or None.
+
+    Ends early when the steady clock shows ``until``.
+    """
+    global _hasher
+    if time.monotonic() >= until:
+        return None
+    if _hasher is None:
+        _hasher = Hasher()
+    try:
+        file = place.open(path)
+    except OSError as error:
+        return _trouble(path, error)
+    done = 0
+
+    def fill(buffer: memoryview) -> int:
+        nonlocal done
+        if time.monotonic() >= until:
+            return 0
+        block = file.read_at(done, min(len(buffer), length - done))
+        buffer[: len(block)] = block
+        done += len(block)
+        return len(block)
+
+    try:
+        _hasher.read(fill, length, watch)
+    except ReadFailed as failed:
+        return _trouble(path, failed.error)
+    finally:
+        file.close()
+    return None
+
+
+def _trouble(path: bytes, error: OSError) -> str | None:
+    found = trouble_of(error)
+    return None if found.unsettled else f"{printable(path)}: {found.detail}"

@@ -1,0 +1,56 @@
+"""The places of the settings, opened; and the ledger, opened where it may stand."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from verifier.errors import PlaceUnreachable
+from verifier.ledger import SOURCE, Ledger, PlaceName, refuse_inside
+from verifier.places.folder import FolderPlace
+from verifier.settings import Address, AddressKind, Settings, Share
+
+
+def places_of(share: Share) -> Iterator[tuple[PlaceName, Address]]:
+    """A share's places with their addresses, the source first."""
+    yield PlaceName(share.name, SOURCE), share.source
+    for mirror in share.mirrors:
+        yield PlaceName(share.name, mirror.name), mirror.at
+
+
+def all_places(settings: Settings) -> Iterator[tuple[PlaceName, Address]]:
+    """The places of every share."""
+    for share in settings.shares:
+        yield from places_of(share)
+
+
+def open_place(address: Address) -> FolderPlace:
+    """The place at an address, found to be a folder that can be listed.
+
+    Raises PlaceUnreachable.
+    """
+    if address.kind is not AddressKind.FOLDER:
+        raise PlaceUnreachable(
+            f"{address} is not a folder, and this version reads folders only. Mount it as a "
+            "folder, and name that in the settings."
+        )
+    place = FolderPlace.at_path(Path(address.path))
+    place.check()
+    return place
+
+
+def open_ledger(settings: Settings) -> Ledger:
+    """The ledger of the settings, which stands in no share.  Raises LedgerRefused."""
+    refuse_in_shares(settings, settings.studio.ledger)
+    return Ledger(settings.studio.ledger)
+
+
+def refuse_in_shares(settings: Settings, path: Path) -> None:
+    """Raises LedgerRefused when ``path`` lies in a share, also by what a mount leads to."""
+    folders = [
+        Path(address.path)
+        for _, address in all_places(settings)
+        if address.kind is AddressKind.FOLDER and os.path.isdir(address.path)
+    ]
+    refuse_inside(path, folders)

@@ -1,0 +1,182 @@
+"""What a shift would do if it began now, or when the hours open, and when it would end.
+
+It follows from the ledger; only a place that no shift has looked at yet is counted, and that only
+while it is open.  No file is read and nothing is recorded.
+"""
+
+from __future__ import annotations
+
+import os
+
+from msgspec import Struct
+
+from verifier import forecast
+from verifier.errors import PlaceUnreachable
+from verifier.ignore import Ignore
+from verifier.jobs.opening import open_ledger, open_place, places_of
+from verifier.jobs.shift import Request, audit_window
+from verifier.ledger import Ledger, PlaceName
+from verifier.measures import amount, count, duration
+from verifier.model import Kind
+from verifier.scheduler import Left
+from verifier.settings import Address, Share
+from verifier.walker import walk_dated
+
+SHIFTS_LOOKED_AT = 30
+"""Shifts whose pace counts: a month of nights."""
+
+
+class PlannedPlace(Struct, frozen=True):
+    """What would be read of one place.
+
+    ``new`` is what was not read since it was new or changed, or what a verdict waits for;
+    ``audit`` what the audit would read again.  ``walked`` is when it was last looked through,
+    None when it never was.
+    """
+
+    place: PlaceName
+    new: Left
+    audit: Left
+    bytes_per_second: float | None
+    walked: int | None
+    trouble: str | None = None
+
+    @property
+    def bytes(self) -> int:
+        """All that would be read."""
+        return self.new.bytes + self.audit.bytes
+
+
+class Plan(Struct, frozen=True):
+    """What a shift would do; ``ends`` is None where the pace is not known yet."""
+
+    starts: float
+    bell: float | None
+    ends: float | None
+    places: tuple[PlannedPlace, ...]
+
+
+def plan(request: Request, now: float) -> Plan:
+    """The plan as of ``now``.  Raises LedgerRefused."""
+    settings = request.settings
+    hours = settings.hours
+    starts = now
+    if not hours.is_open(now):
+        opens = hours.next_change(now)
+        starts = now if opens is None else float(opens)
+    bell = hours.next_change(starts)
+    ends_at = float("inf") if bell is None else float(bell)
+    if request.until is not None:
+        ends_at = min(ends_at, request.until)
+    audit = audit_window(settings, starts)
+    audited = audit is not None and audit[0] < ends_at
+    places: list[PlannedPlace] = []
+    if os.path.lexists(settings.studio.ledger):
+        with open_ledger(settings) as ledger:
+            paces = _paces(ledger)
+            for share in settings.shares:
+                for name, address in places_of(share):
+                    places.append(
+                        _planned(
+                            ledger,
+                            share,
+                            name,
+                            address,
+                            paces.get(name),
+                            audited,
+                            now,
+                            hours.is_open(now),
+                        )
+                    )
+    else:
+        for share in settings.shares:
+            for name, address in places_of(share):
+                places.append(_uncounted(share, name, address, hours.is_open(now)))
+    ends: list[float | None] = [
+        None
+        if each.bytes_per_second is None
+        else forecast.ends(hours, starts, each.bytes, each.bytes_per_second)
+        for each in places
+        if each.bytes or each.walked is None
+    ]
+    known = [each for each in ends if each is not None]
+    last = max(known, default=starts) if len(known) == len(ends) else None
+    return Plan(starts, None if ends_at == float("inf") else ends_at, last, tuple(places))
+
+
+def _planned(
+    ledger: Ledger,
+    share: Share,
+    name: PlaceName,
+    address: Address,
+    pace: float | None,
+    audited: bool,
+    now: float,
+    is_open: bool,
+) -> PlannedPlace:
+    walk = ledger.shifts.last_walk(name) if name in ledger.places(share.name) else None
+    if walk is None:
+        return _uncounted(share, name, address, is_open)
+    totals = ledger.work.totals(name)
+    new = Left(totals.unread_files + totals.wanted_files, totals.unread_bytes + totals.wanted_bytes)
+    again = Left()
+    current = ledger.rounds.current(name)
+    if audited and current is not None:
+        complete = not totals.unread_files and (
+            current.ended is not None or _all_read_since(ledger, name, current.started)
+        )
+        files, size = (0, 0) if complete else ledger.work.read_since(name, current.started)
+        again = Left(max(0, totals.read_files - files), max(0, totals.read_bytes - size))
+    return PlannedPlace(name, new, again, pace, walk.at)
+
+
+def _all_read_since(ledger: Ledger, name: PlaceName, started: int) -> bool:
+    oldest = ledger.work.oldest_read(name)
+    return oldest is None or oldest >= started
+
+
+def _uncounted(share: Share, name: PlaceName, address: Address, is_open: bool) -> PlannedPlace:
+    if not is_open:
+        return PlannedPlace(name, Left(), Left(), None, None)
+    files = size = 0
+    try:
+        for sighting in walk_dated(open_place(address), Ignore(share.ignore)):
+            if sighting.kind is Kind.FILE:
+                files += 1
+                size += sighting.size
+    except PlaceUnreachable as error:
+        return PlannedPlace(name, Left(), Left(), None, None, str(error))
+    return PlannedPlace(name, Left(files, size), Left(), None, None)
+
+
+def _paces(ledger: Ledger) -> dict[PlaceName, float]:
+    """The pace of each place in the last shift that read of it, in bytes a second."""
+    found: dict[PlaceName, float] = {}
+    for each in ledger.shifts.latest(SHIFTS_LOOKED_AT):
+        seconds = max(1, (each.ended or each.started) - each.started)
+        for reading in each.readings:
+            if reading.bytes and each.ended is not None:
+                found[reading.place] = reading.bytes / seconds
+    return found
+
+
+def in_words(plan: Plan) -> tuple[str, list[str]]:
+    """The plan in a sentence, and one for each place.  The times are told by the caller."""
+    total = sum(each.bytes for each in plan.places)
+    said = f"{amount(total)} would be read"
+    if plan.ends is not None:
+        said += f", in about {duration(max(0.0, plan.ends - plan.starts))}"
+    return said, [_place_in_words(each) for each in plan.places]
+
+
+def _place_in_words(each: PlannedPlace) -> str:
+    if each.trouble is not None:
+        return each.trouble
+    if each.walked is None and not each.new.files:
+        return "not looked through yet; what it holds is not known"
+    parts = [f"{count(each.new.files, 'file')} of {amount(each.new.bytes)} new or changed"]
+    if each.audit.files:
+        parts.append(f"{count(each.audit.files, 'file')} of {amount(each.audit.bytes)} again")
+    if each.bytes_per_second is not None:
+        parts.append(f"at {amount(round(each.bytes_per_second))}/s, as last time")
+    return ", ".join(parts)

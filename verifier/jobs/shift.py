@@ -1,0 +1,573 @@
+"""The job `shift`: guard, walk, record, judge by dates, read in order, judge, record findings.
+
+It never reads in working hours, and records nothing of a place that looks unmounted or emptied.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from datetime import timedelta
+from typing import Final
+
+from msgspec import Struct
+
+from verifier import guards, pace, system
+from verifier.diff.comparison import Judged
+from verifier.due import latest_run, next_run_ends
+from verifier.engine import BellRang, Engine
+from verifier.errors import PlaceUnreachable
+from verifier.forecast import stretches
+from verifier.ignore import Ignore
+from verifier.jobs.examination import Examination, Side
+from verifier.jobs.judging import Judging
+from verifier.jobs.opening import all_places, open_ledger, open_place, places_of
+from verifier.jobs.progress import Progress
+from verifier.jobs.readers import EngineReaders
+from verifier.ledger import (
+    FindingState,
+    Ledger,
+    LedgerFinding,
+    Notice,
+    NoticeKind,
+    Override,
+    PlaceName,
+    only_shift,
+)
+from verifier.model import Damage, Kind, Sighting, Trouble, Verdict
+from verifier.places.base import Look, Place
+from verifier.scheduler import Left, Queue, Scheduler, Status, Window
+from verifier.settings import Settings, Share
+from verifier.walker import walk_dated
+
+LOOKED_AHEAD: Final = timedelta(weeks=3)
+"""In which the longest time that may be read is looked for: long enough for a holiday."""
+
+DAYS_A_WEEK: Final = 7
+
+_CLOCK_LOOKED_AT_EVERY: Final = 64
+"""Paths of a walk between two looks at the clock."""
+
+_EXAMINED_BEFORE_BELL: Final = 1.0
+"""Seconds before the bell at which no damage is looked into any more."""
+
+_AWAKE_EVERY: Final = 30.0
+"""Seconds after which one who waits looks at the clock again: it may have been set, or the
+machine may have slept."""
+
+
+class StoppedBy:
+    """Why a shift ended, in the words of its document."""
+
+    DONE = "done"
+    WORKING_HOURS = "working-hours"
+    UNTIL = "until"
+    SIGNAL = "signal"
+    TROUBLE = "trouble"
+
+
+class Request(Struct, frozen=True):
+    """How a shift is asked for.  ``until`` is in seconds since 1970."""
+
+    settings: Settings
+    until: float | None = None
+    believe: bool = False
+    who: str = ""
+
+
+class Result(Struct, frozen=True):
+    """What a shift did.  ``number`` is None when it did not begin."""
+
+    number: int | None
+    stopped_by: str
+    files_read: int = 0
+    read_bytes: int = 0
+    left: Left = Left()
+    notices: tuple[Notice, ...] = ()
+    unreachable: tuple[tuple[PlaceName, str], ...] = ()
+
+
+class Clock(Struct, frozen=True):
+    """Time, passed in: seconds since 1970, and how to let some pass."""
+
+    now: Callable[[], float] = time.time
+    sleep: Callable[[float], object] = time.sleep
+
+
+def open_findings(ledger: Ledger) -> Iterator[LedgerFinding]:
+    """Every open finding, by share, mirror and path."""
+    return (each for each in lasting_findings(ledger) if each.state is FindingState.OPEN)
+
+
+def lasting_findings(ledger: Ledger) -> Iterator[LedgerFinding]:
+    """Every open or accepted finding, by share, mirror and path."""
+    for place in ledger.places():
+        if not place.is_source:
+            yield from ledger.findings.lasting(place)
+
+
+def closed_until(settings: Settings, now: float) -> int | None:
+    """When the working hours end that ``now`` lies in; None when it is open."""
+    return None if settings.hours.is_open(now) else settings.hours.next_change(now)
+
+
+def exit_status(result: Result, ledger: Ledger) -> int:
+    """0 nothing needs a person, 1 something does, 3 something could not be reached or read."""
+    if result.unreachable or result.stopped_by in (StoppedBy.SIGNAL, StoppedBy.TROUBLE):
+        return 3
+    if any(notice.what is NoticeKind.UNMOUNTED for notice in result.notices):
+        return 3
+    status = 1 if result.notices else 0
+    for each in open_findings(ledger):
+        if each.verdict is Verdict.UNREADABLE:
+            return 3
+        status = 1
+    return status
+
+
+def left_of(ledger: Ledger) -> Left:
+    """What is new, changed or waited for and not read yet, at every place."""
+    totals = [ledger.work.totals(name) for name in ledger.places()]
+    return Left(
+        sum(each.unread_files + each.wanted_files for each in totals),
+        sum(each.unread_bytes + each.wanted_bytes for each in totals),
+    )
+
+
+def window_of(settings: Settings, now: float, until: float | None) -> tuple[Window, str]:
+    """Until when may be read from ``now`` on, which is open, and what will have ended it."""
+    closes = settings.hours.next_change(now)
+    audit = audit_window(settings, now)
+    longest = None
+    if closes is not None:
+        ahead = now + LOOKED_AHEAD.total_seconds()
+        stretches_ahead = settings.hours.open_stretches(now, ahead)
+        longest = max((each.seconds for each in stretches_ahead), default=0.0)
+    if until is not None and (closes is None or until < closes):
+        return Window(until, longest, audit), StoppedBy.UNTIL
+    return Window(closes, longest, audit), StoppedBy.WORKING_HOURS
+
+
+class Shifts:
+    """Runs shifts with one ledger and one set of readers.  A context manager.
+
+    Raises LedgerRefused, among them ShiftRunning.
+    """
+
+    def __init__(
+        self,
+        request: Request,
+        progress: Progress,
+        clock: Clock,
+        *,
+        resident: bool = False,
+    ) -> None:
+        self._request = request
+        self._progress = progress
+        self._clock = clock
+        self._resident = resident
+        self._kept = ExitStack()
+
+    def __enter__(self) -> Shifts:
+        settings = self._request.settings
+        with ExitStack() as kept:
+            self.ledger = kept.enter_context(open_ledger(settings))
+            locked = kept.enter_context(only_shift(self.ledger.path, int(self._clock.now())))
+            if not locked:
+                self._progress.say(
+                    "This system has no lock that would keep a second shift out: see to it that "
+                    "only one runs."
+                )
+            self._names = [name for name, _ in all_places(settings)]
+            cores = system.cores()
+            self._engine = kept.enter_context(
+                Engine(
+                    [None] * len(self._names),
+                    readers=max(len(self._names), 2 * cores),
+                    pace=pace.Pace(
+                        None
+                        if settings.pace.at_most is None
+                        else settings.pace.at_most.bytes_per_second,
+                        give_way=True,
+                    ),
+                    resident=self._resident,
+                )
+            )
+            self._readers = EngineReaders(self._engine, self._names, cores)
+            self._kept = kept.pop_all()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._engine.stop()
+        self._kept.close()
+
+    def run(self, *, may_start_round: bool = True) -> Result:
+        """One shift, from now to the bell or until all is read."""
+        settings, now = self._request.settings, self._clock.now()
+        if closed_until(settings, now) is not None:
+            return Result(None, StoppedBy.WORKING_HOURS, left=left_of(self.ledger))
+        window, ends_by = window_of(settings, now, self._request.until)
+        self._engine.ring_at(window.end)
+        night = _Night(
+            self._request, self.ledger, self._readers, self._engine, self._progress, self._clock
+        )
+        try:
+            return night.run(window, ends_by, may_start_round)
+        finally:
+            self._engine.ring_at(0.0)
+
+    def stay(self, each: Callable[[Result], None]) -> Result:
+        """Run a shift in every open stretch, and again when a mirror run is over.
+
+        Ends by a signal only, with what the last shift did.
+        """
+        fresh, last = True, Result(None, StoppedBy.SIGNAL)
+        try:
+            while True:
+                result = self.run(may_start_round=fresh)
+                if result.number is not None:
+                    last = result
+                    each(result)
+                if result.stopped_by == StoppedBy.SIGNAL:
+                    return last
+                before = self._clock.now()
+                self._wait_until(self._next_start(before))
+                # One round a night is enough, however small the share.
+                fresh = _night_began(self._request.settings, before, self._clock.now())
+        except KeyboardInterrupt:
+            return last
+
+    def _next_start(self, now: float) -> float:
+        """When there will be something to do again."""
+        settings = self._request.settings
+        zone = settings.hours.zone
+        runs = [
+            next_run_ends(share.mirror_runs, share.mirror_takes, zone, now)
+            for share in settings.shares
+        ]
+        times = [each for each in runs if each is not None]
+        times += [now + 24 * 3600, _next_noon(settings, now)]
+        change = settings.hours.next_change(now)
+        if change is not None:
+            times.append(change)
+        start = min(times)
+        while not settings.hours.is_open(start):
+            opens = settings.hours.next_change(start)
+            assert opens is not None
+            start = opens
+        return start
+
+    def _wait_until(self, moment: float) -> None:
+        while (left := moment - self._clock.now()) > 0:
+            self._clock.sleep(min(left, _AWAKE_EVERY))
+
+
+class _Night:
+    """One shift under way."""
+
+    def __init__(
+        self,
+        request: Request,
+        ledger: Ledger,
+        readers: EngineReaders,
+        engine: Engine,
+        progress: Progress,
+        clock: Clock,
+    ) -> None:
+        self._request = request
+        self._settings = request.settings
+        self._ledger = ledger
+        self._readers = readers
+        self._engine = engine
+        self._progress = progress
+        self._clock = clock
+        self._window = Window()
+        self._places: dict[PlaceName, Place] = {}
+        self._unreachable: dict[PlaceName, str] = {}
+        self._notices: list[Notice] = []
+        self._scheduler: Scheduler | None = None
+        self._examination = Examination()
+        self._anew = True
+        self._read_before: dict[PlaceName, int] = {}
+        self._yielding = pace.Yielding(self._settings.pace.yield_above, system.io_pressure)
+        self._held = False
+
+    def run(self, window: Window, ends_by: str, may_start_round: bool) -> Result:
+        ledger, now = self._ledger, self._clock.now
+        self._window = window
+        self._remark_on_the_last()
+        ledger.back_up(int(now()))
+        number = ledger.shifts.start(int(now()))
+        ledger.readings.shift = number
+        stopped_by = StoppedBy.SIGNAL
+        before = self._bytes_read()
+        try:
+            with self._progress.line(self._line):
+                self._walk_all(number)
+                self._begin_rounds(may_start_round)
+                self._judge_all()
+                all_read = self._read()
+            stopped_by = StoppedBy.DONE if all_read else ends_by
+            self._end_rounds()
+        except BellRang:
+            stopped_by = ends_by
+        except KeyboardInterrupt:
+            stopped_by = StoppedBy.SIGNAL
+            self._engine.stop()
+        finally:
+            ledger.readings.flush()
+            ledger.readings.shift = None
+            ledger.shifts.end(number, int(now()), stopped_by)
+        if stopped_by == StoppedBy.DONE and (self._unreachable or self._unmounted()):
+            stopped_by = StoppedBy.TROUBLE
+        return Result(
+            number,
+            stopped_by,
+            0 if self._scheduler is None else self._scheduler.files_read,
+            self._bytes_read() - before,
+            self._left(),
+            tuple(self._notices),
+            tuple(self._unreachable.items()),
+        )
+
+    # ------------------------------------------------------------------------------- the walk
+
+    def _remark_on_the_last(self) -> None:
+        last = self._ledger.shifts.last()
+        if last is not None and last.ended is None:
+            started = self._settings.hours.local(last.started)
+            self._progress.say(
+                f"The shift that began {started:%Y-%m-%d %H:%M} was cut off; what it had recorded "
+                "is kept, and this one goes on from there."
+            )
+
+    def _walk_all(self, shift: int) -> None:
+        for share in self._settings.shares:
+            for name, address in places_of(share):
+                try:
+                    place = open_place(address)
+                    self._walk(share, name, place, shift)
+                except PlaceUnreachable as error:
+                    self._lose(name, str(error))
+        self._readers.serve(self._places, self._window.end)
+
+    def _walk(self, share: Share, name: PlaceName, place: Place, shift: int) -> None:
+        ledger = self._ledger
+        walk = ledger.walk(name, shift)
+        try:
+            summary = walk.take(self._until_bell(walk_dated(place, Ignore(share.ignore))))
+            place.check()
+        except BaseException:
+            walk.discard()
+            raise
+        emptied = guards.emptied(summary)
+        if emptied is not None and not self._request.believe:
+            walk.discard()
+            self._note(
+                name,
+                NoticeKind.UNMOUNTED,
+                f"{place.at} looks unmounted or emptied: "
+                f"{emptied}. Nothing of it was recorded. Check that it is mounted; if it "
+                "is right as it is, run the shift with --believe.",
+            )
+            return
+        if emptied is not None:
+            ledger.shifts.add_override(
+                Override(
+                    int(self._clock.now()),
+                    self._request.who,
+                    "shift --believe",
+                    f"{name}: {emptied}",
+                )
+            )
+        if name.is_source and (surge := guards.surged(summary, share.surge_above)) is not None:
+            self._note(
+                name,
+                NoticeKind.SURGE,
+                f"{place.at}: {surge}. The next copy run will "
+                "carry that over: pause it until somebody has looked, unless this was "
+                "meant.",
+            )
+        walk.apply(int(self._clock.now()))
+        self._places[name] = place
+
+    def _until_bell(self, stream: Iterator[Sighting]) -> Iterator[Sighting]:
+        end = math.inf if self._window.end is None else self._window.end
+        for number, sighting in enumerate(stream):
+            if number % _CLOCK_LOOKED_AT_EVERY == 0 and self._clock.now() >= end:
+                raise BellRang
+            yield sighting
+
+    def _note(self, place: PlaceName, what: NoticeKind, sentence: str) -> None:
+        notice = Notice(place, int(self._clock.now()), what, sentence)
+        self._notices.append(notice)
+        self._ledger.shifts.add_notice(notice)
+        self._progress.say(sentence)
+
+    def _lose(self, place: PlaceName, sentence: str) -> None:
+        self._unreachable[place] = sentence
+        self._places.pop(place, None)
+        self._progress.say(sentence)
+
+    def _unmounted(self) -> bool:
+        return any(notice.what is NoticeKind.UNMOUNTED for notice in self._notices)
+
+    # ------------------------------------------------------------------------------ the rounds
+
+    def _begin_rounds(self, may_start: bool) -> None:
+        """Round 1 is the first full read; later ones begin on audit nights.
+
+        A round is only ended by a shift that came to its own end, so that one which goes on
+        after a crash does not begin to read all over again.
+        """
+        rounds, now = self._ledger.rounds, self._clock.now()
+        audit, end = self._window.audit, self._window.end
+        may_audit = audit is not None and (end is None or audit[0] < end)
+        for name in self._places:
+            current = rounds.current(name)
+            if current is None or (may_audit and may_start and current.ended is not None):
+                current = rounds.start_next(name, int(now))
+            if may_audit and current.ended is None:
+                self._read_before[name] = current.started
+
+    def _end_rounds(self) -> None:
+        for name in self._places:
+            self._ledger.rounds.end_if_complete(name, int(self._clock.now()))
+
+    # ----------------------------------------------------------------------------- the reading
+
+    def _read(self) -> bool:
+        ledger = self._ledger
+        under_way: dict[PlaceName, list[bytes]] = {}
+        for task in self._readers.under_way():
+            under_way.setdefault(task.place, []).extend(each.path for each in task.files)
+        queues = [
+            Queue(ledger, name, self._read_before.get(name), under_way.get(name, ()))
+            for name in self._places
+        ]
+        scheduler = self._scheduler = Scheduler(
+            ledger,
+            queues,
+            self._readers,
+            self._window,
+            self._clock.now,
+            self._judge_all,
+            {name: self._to_read(name).bytes for name in self._places},
+            self._yield,
+        )
+        try:
+            all_read = scheduler.run()
+        finally:
+            for name, error in scheduler.unreachable.items():
+                self._lose(name, str(error))
+        return all_read and not any(queue.skipped.files for queue in queues)
+
+    def _yield(self) -> None:
+        """Let others have the disks while they need them."""
+        hold = self._yielding.tick(self._clock.now())
+        if hold != self._held:
+            self._held = hold
+            self._engine.hold(hold)
+            if hold:
+                self._progress.say("Waiting: others need the disks.")
+
+    def _to_read(self, name: PlaceName) -> Left:
+        """What is to be read of a place in this shift."""
+        totals = self._ledger.work.totals(name)
+        files = totals.unread_files + totals.wanted_files
+        size = totals.unread_bytes + totals.wanted_bytes
+        started = self._read_before.get(name)
+        if started is not None:
+            read_files, read_bytes = self._ledger.work.read_since(name, started)
+            files += max(0, totals.read_files - read_files)
+            size += max(0, totals.read_bytes - read_bytes)
+        return Left(files, size)
+
+    def _left(self) -> Left:
+        lefts = [self._to_read(name) for name in self._ledger.places()]
+        return Left(sum(each.files for each in lefts), sum(each.bytes for each in lefts))
+
+    def _bytes_read(self) -> int:
+        return sum(self._readers.bytes_read(name) for name, _ in all_places(self._settings))
+
+    def _line(self) -> Status | None:
+        return None if self._scheduler is None else self._scheduler.status
+
+    # ----------------------------------------------------------------------------- the verdicts
+
+    def _judge_all(self) -> None:
+        """Judge each share whose source and mirror were seen in this shift."""
+        anew, self._anew = self._anew, False
+        for share in self._settings.shares:
+            source = PlaceName(share.name)
+            if source not in self._places:
+                continue
+            mirrors = [
+                PlaceName(share.name, mirror.name)
+                for mirror in share.mirrors
+                if PlaceName(share.name, mirror.name) in self._places
+            ]
+            run_started = latest_run(
+                share.mirror_runs,
+                share.mirror_takes,
+                self._settings.hours.zone,
+                self._clock.now(),
+            )
+            slack_ns = round(share.slack.total_seconds() * 1e9)
+            judging = Judging(self._ledger, share.name, slack_ns, self, self._clock.now)
+            judging.judge(mirrors, run_started, anew=anew)
+
+    def look(self, place: PlaceName, sighting: Sighting) -> Sighting:
+        """A path's kind, dates and target now, its content unread."""
+        try:
+            (now,) = self._places[place].look_at(
+                [sighting.path],
+                frozenset({0}),
+                Look(content=False),
+                self._clock.now,
+                self._readers.watch(place),
+            )
+        except PlaceUnreachable as error:
+            return Sighting(sighting.path, Kind.OTHER, 0, 0, trouble=Trouble("gone", str(error)))
+        return now
+
+    def examine(self, mirror: PlaceName, row: Judged) -> tuple[Damage | None, bool]:
+        """Where and how a pair differs; False where there was no time to find out."""
+        source = PlaceName(mirror.share)
+        at_most = None
+        if self._window.end is not None:
+            at_most = self._window.end - self._clock.now() - _EXAMINED_BEFORE_BELL
+            if at_most <= 0:
+                return None, False
+        try:
+            damage = self._examination.of(
+                Side(self._places[source], row.source, self._readers.watch(source).allow),
+                Side(self._places[mirror], row.mirror, self._readers.watch(mirror).allow),
+                at_most,
+            )
+        except (BellRang, PlaceUnreachable):
+            return None, False
+        return damage, True
+
+
+def audit_window(settings: Settings, now: float) -> tuple[float, float] | None:
+    """The first time from ``now`` on in which the audit reads; `forecast` says what a night is."""
+    ahead = now + timedelta(days=DAYS_A_WEEK + 2).total_seconds()
+    for stretch in stretches(settings.hours, now, ahead, settings.audit.nights):
+        return stretch.start, math.inf if stretch.end >= ahead else stretch.end
+    return None
+
+
+def _next_noon(settings: Settings, now: float) -> float:
+    local = settings.hours.local(now)
+    noon = local.replace(hour=12, minute=0, second=0, microsecond=0)
+    while noon.timestamp() <= now:
+        noon += timedelta(days=1)
+    return noon.timestamp()
+
+
+def _night_began(settings: Settings, before: float, now: float) -> bool:
+    """True when ``now`` belongs to a later night than ``before``."""
+    return _next_noon(settings, before) <= now

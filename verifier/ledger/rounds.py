@@ -1,0 +1,67 @@
+"""Rounds of the audit: one is a full pass over every byte of a place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from verifier.ledger import statements
+from verifier.ledger.names import Names
+from verifier.ledger.readings import Readings
+from verifier.ledger.store import PAGE, Store
+from verifier.ledger.values import PlaceName, Round
+
+
+class Rounds:
+    """The rounds of each place, by number.
+
+    A round is complete once every file that stands at the place was read after it started: that
+    follows from the sightings, and nothing else counts what is left of it.
+    """
+
+    def __init__(self, store: Store, names: Names, readings: Readings) -> None:
+        self._store = store
+        self._names = names
+        self._readings = readings
+
+    def current(self, place: PlaceName) -> Round | None:
+        """The round that started last; None where no shift has been yet."""
+        row = self._store.row(statements.LAST_ROUND, (self._names.place(place),))
+        return None if row is None else Round(*row)
+
+    def all(self, place: PlaceName) -> Iterator[Round]:
+        """Every round of a place, in order."""
+        number, after = self._names.place(place), 0
+        while page := self._store.rows(statements.ROUNDS, (number, after, PAGE)):
+            for row in page:
+                yield Round(*row)
+            after = page[-1][0]
+
+    def start_next(self, place: PlaceName, now: int) -> Round:
+        """The next round, which starts now.
+
+        Later than every reading there is: one of this very second, or of a clock that was ahead,
+        belongs to the round before.
+        """
+        self._readings.flush()
+        number = self._names.place(place)
+        last = self.current(place)
+        row = self._store.row(statements.LATEST_READ, (number,))
+        started = now if row is None else max(now, row[0] + 1)
+        following = Round(1 if last is None else last.number + 1, started)
+        self._store.run(statements.ADD_ROUND, (number, following.number, started))
+        return following
+
+    def end_if_complete(self, place: PlaceName, now: int) -> Round | None:
+        """End the current round if nothing is left of it; the round as it then stands."""
+        self._readings.flush()
+        current = self.current(place)
+        if current is None or current.ended is not None:
+            return current
+        number = self._names.place(place)
+        if self._names.totals(place).unread_files:
+            return current
+        row = self._store.row(statements.OLDEST_READ, (number,))
+        if row is not None and row[0] < current.started:
+            return current
+        self._store.run(statements.END_ROUND, (now, number, current.number))
+        return self.current(place)

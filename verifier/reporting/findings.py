@@ -1,0 +1,328 @@
+"""Findings with their life, as a document and in words: first what needs a person.
+
+It reads no clock and writes nothing; findings pass through as a stream, and of those that are
+listed for people only so many are held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime, tzinfo
+from typing import TYPE_CHECKING, Any, Final
+
+from msgspec import Struct, structs
+
+from verifier.findings import Action, action_for
+from verifier.hours import DAYS
+from verifier.ledger.findings import Accepted, Meaning
+from verifier.ledger.values import FindingEvent, FindingState, LedgerFinding
+from verifier.measures import amount, count
+from verifier.model import Cause, Verdict, printable
+from verifier.reporting import documents
+from verifier.reporting.text import SHOWN_PER_ACTION, what_it_is, wrapped
+
+if TYPE_CHECKING:
+    from verifier.ledger.shifts import Shifts
+
+SCHEMA: Final = "verifier.findings.v1"
+
+
+class AsOf(Struct, frozen=True):
+    """How far it reaches what the ledger knows.
+
+    ``ended`` is when the last shift that ended did, None before any; ``unfinished_since`` when
+    the last shift started, if that one has not ended: it runs, or was cut off.
+    """
+
+    ended: int | None
+    unfinished_since: int | None = None
+
+
+def as_of(shifts: Shifts) -> AsOf:
+    """How far it reaches what a ledger knows."""
+    last = shifts.last()
+    if last is None or last.ended is not None:
+        return AsOf(None if last is None else last.ended)
+    ended = None
+    for each in shifts.all():
+        ended = ended if each.ended is None else each.ended
+    return AsOf(ended, last.started)
+
+
+class Tally:
+    """Counts findings by their state while they pass."""
+
+    def __init__(self) -> None:
+        self.counts = dict.fromkeys(FindingState, 0)
+
+    def counted(self, findings: Iterable[LedgerFinding]) -> Iterator[LedgerFinding]:
+        """The same findings."""
+        for each in findings:
+            self.counts[each.state] += 1
+            yield each
+
+    def exit_status(self, known: AsOf) -> int:
+        """1 when one is open; 3 when none is because nothing was ever read to the end."""
+        if self.counts[FindingState.OPEN]:
+            return 1
+        return 3 if known.ended is None else 0
+
+
+# --------------------------------------------------------------------------------- the document
+
+
+def document(
+    findings: Iterable[LedgerFinding],
+    known: AsOf,
+    zone: tzinfo,
+    history: Iterable[FindingEvent] | None = None,
+) -> Iterator[bytes]:
+    """The JSON document, in pieces; ``history`` is that of the only finding."""
+    head = {"schema": SCHEMA, "as_of": None}
+    if known.ended is not None:
+        head["as_of"] = documents.stamp(known.ended, zone)
+    if known.unfinished_since is not None:
+        head["unfinished_shift"] = documents.stamp(known.unfinished_since, zone)
+    more = {} if history is None else {"history": [_event(each, zone) for each in history]}
+    yield from documents.with_findings(head, (_entry(each, zone) | more for each in findings), {})
+
+
+def _entry(each: LedgerFinding, zone: tzinfo) -> dict[str, Any]:
+    entry = documents.ledger_finding(each, zone)
+    entry |= {"state": each.state, "last_seen": documents.stamp(each.last_seen, zone)}
+    if each.closed_at is not None:
+        entry |= {"closed": documents.stamp(each.closed_at, zone), "closed_by": each.closed_by}
+    if each.state is FindingState.ACCEPTED and each.acceptance is not None:
+        entry["accepted"] = {
+            "who": each.acceptance.who,
+            "at": documents.stamp(each.acceptance.at, zone),
+            "because": each.acceptance.because,
+        }
+    return entry
+
+
+def _event(each: FindingEvent, zone: tzinfo) -> dict[str, Any]:
+    return {"at": documents.stamp(each.at, zone), "what": each.what, "detail": each.detail}
+
+
+# -------------------------------------------------------------------------------------- in words
+
+
+def text(
+    lasting: Iterable[LedgerFinding],
+    known: AsOf,
+    zone: tzinfo,
+    closed: Iterable[LedgerFinding] = (),
+) -> Iterator[str]:
+    """The open findings by what to do, the accepted ones in short, then those ``closed``."""
+    tally = Tally()
+    groups = {action: _Group() for action in Action}
+    accepted = _Group()
+    for each in tally.counted(lasting):
+        if each.state is FindingState.ACCEPTED:
+            accepted.add(each)
+        else:
+            finding = each.finding
+            groups[action_for(finding.verdict, finding.cause, finding.side)[0]].add(each)
+    yield from wrapped(f"{_headline(tally, known)} {_until(known, zone)}".rstrip(), "")
+    for action, group in groups.items():
+        if group.total:
+            yield from _heading(f"{action.value} ({group.total:,})")
+            yield from _open(group, zone)
+            yield from group.rest()
+    if accepted.total:
+        yield from _heading(f"Accepted: quiet until they change ({accepted.total:,})")
+        for each in accepted.shown:
+            yield from _listed(each, f"{what_it_is(each.finding)}; {_acceptance(each, zone)}")
+        yield from accepted.rest()
+    begun = False
+    for each in closed:
+        if not begun:
+            yield from _heading("Closed")
+            begun = True
+        yield from _listed(each, f"{what_it_is(each.finding)}; {_closing(each, zone)}")
+
+
+def _headline(tally: Tally, known: AsOf) -> str:
+    needed, quiet = tally.counts[FindingState.OPEN], tally.counts[FindingState.ACCEPTED]
+    accepted = f"; {quiet:,} accepted" if quiet else ""
+    if needed:
+        return f"{count(needed, 'finding')} {'needs' if needed == 1 else 'need'} you{accepted}."
+    if known.ended is None:
+        return f"Nothing is known to be good{accepted}: no shift has ended yet."
+    return f"Nothing needs you{accepted}."
+
+
+def _until(known: AsOf, zone: tzinfo) -> str:
+    """As of when, in sentences."""
+    said = []
+    if known.ended is not None:
+        which = "" if known.unfinished_since is None else " that ended"
+        said.append(f"As of the end of the last shift{which}, {_when(known.ended, zone)}.")
+    if known.unfinished_since is not None:
+        began = _when(known.unfinished_since, zone)
+        said.append(
+            f"The shift of {began} has not ended: it still runs, or was cut off, and what it has "
+            "not reached is as it was before."
+        )
+    return " ".join(said) or "No shift has run: `verifier shift` starts one."
+
+
+class _Group:
+    """How many findings there are of a kind, and the first of them."""
+
+    def __init__(self) -> None:
+        self.total = 0
+        self.shown: list[LedgerFinding] = []
+
+    def add(self, each: LedgerFinding) -> None:
+        self.total += 1
+        if self.total <= SHOWN_PER_ACTION:
+            # A thousand damaged ranges are not shown here, and would be held for nothing.
+            finding = structs.replace(each.finding, damage=None)
+            self.shown.append(structs.replace(each, finding=finding))
+
+    def rest(self) -> Iterator[str]:
+        if self.total > SHOWN_PER_ACTION:
+            yield ""
+            yield f"  ... and {self.total - SHOWN_PER_ACTION:,} more; --json lists all of them."
+
+
+def _open(group: _Group, zone: tzinfo) -> Iterator[str]:
+    """The findings of one action, those with the same advice together."""
+    by_advice: dict[str, list[LedgerFinding]] = {}
+    for each in group.shown:
+        by_advice.setdefault(each.finding.advice, []).append(each)
+    for number, (advice, findings) in enumerate(by_advice.items()):
+        if number:
+            yield ""
+        yield from wrapped(advice, "")
+        for each in findings:
+            said = f"{what_it_is(each.finding)}, {amount(each.finding.size)}; "
+            yield from _listed(each, f"{said}first seen {_when(each.first_seen, zone)}")
+            yield from wrapped(each.finding.detail, "    ")
+
+
+def _listed(each: LedgerFinding, said: str) -> Iterator[str]:
+    yield ""
+    yield f"  {each.id}: {printable(each.path)}"
+    yield from wrapped(f"{each.share}, {each.mirror}: {said}", "    ")
+
+
+def one(
+    each: LedgerFinding, history: Iterable[FindingEvent], known: AsOf, zone: tzinfo
+) -> Iterator[str]:
+    """One finding in full."""
+    finding = each.finding
+    needs = {
+        FindingState.OPEN: "is open, and needs you",
+        FindingState.ACCEPTED: "is accepted, and quiet until it changes",
+        FindingState.CLOSED: "is closed, and needs nobody",
+    }
+    yield from wrapped(f"Finding {each.id} {needs[each.state]}. {_until(known, zone)}", "")
+    yield ""
+    yield f"Path:       {printable(each.path)}"
+    if finding.other_path is not None:
+        yield f"Other path: {printable(finding.other_path)}"
+    yield f"Share:      {each.share}"
+    yield f"Mirror:     {each.mirror}"
+    yield f"Verdict:    {what_it_is(finding)}"
+    yield f"Size:       {amount(finding.size)}"
+    yield f"First seen: {_when(each.first_seen, zone)}"
+    yield f"Last seen:  {_when(each.last_seen, zone)}"
+    yield ""
+    yield from wrapped(finding.detail, "")
+    if each.state is not FindingState.CLOSED:
+        yield from _heading("What to do")
+        yield from wrapped(finding.advice, "")
+    yield from _heading("History")
+    for event in history:
+        yield from wrapped(f"{_when(event.at, zone)}  {event.what}: {event.detail}", "")
+
+
+def _acceptance(each: LedgerFinding, zone: tzinfo) -> str:
+    assert each.acceptance is not None
+    who, at, because = structs.astuple(each.acceptance)
+    return f"accepted by {who} on {_when(at, zone)}: {because}"
+
+
+def _closing(each: LedgerFinding, zone: tzinfo) -> str:
+    assert each.closed_at is not None
+    return f"closed on {_when(each.closed_at, zone)}: {each.closed_by}"
+
+
+def _heading(heading: str) -> Iterator[str]:
+    yield ""
+    yield heading
+    yield "=" * len(heading)
+
+
+def _when(at: int, zone: tzinfo) -> str:
+    moment = datetime.fromtimestamp(at, zone)
+    return f"{DAYS[moment.weekday()]} {moment:%Y-%m-%d %H:%M}"
+
+
+# ------------------------------------------------------------------------------------- decisions
+
+
+def accepted(decisions: Iterable[Accepted]) -> Iterator[str]:
+    """What each decision means from now on, a sentence each, and what to heed."""
+    caution = False
+    for each in decisions:
+        yield from wrapped(f"Finding {each.finding.id} is accepted: {_meaning(each)}", "")
+        caution = caution or _may_cost_data(each.finding)
+    if caution:
+        yield ""
+        yield from wrapped(_CAUTION, "")
+
+
+_CAUTION: Final = (
+    "Nothing was deleted or overwritten, and an acceptance is no leave to do so: before you "
+    "delete anything, on any copy, check your contracts, your insurer's terms and the local rules "
+    "on keeping records."
+)
+
+
+def _may_cost_data(each: LedgerFinding) -> bool:
+    return each.verdict is not Verdict.UNSETTLED and each.finding.cause != Cause.MOVED
+
+
+def _meaning(each: Accepted) -> str:
+    found = each.finding
+    path, mirror = printable(found.path), found.mirror
+    sentence = _BY_MEANING.get(each.meaning) or _BY_VERDICT[found.verdict]
+    if found.finding.cause == Cause.MOVED:
+        sentence = _MOVED
+    return sentence.format(path=path, mirror=mirror)
+
+
+_BY_MEANING: Final = {
+    Meaning.BOTH_AGREED: "what both sides hold of {path} is agreed from now on, in the place of "
+    "what was agreed before, and the finding closes when it is judged next.",
+    Meaning.SOURCE_AGREED: "what the source holds of {path} is agreed from now on; {mirror} holds "
+    "something else, is no copy of it until the copy job brings it over, and is called stale "
+    "until then where it holds an earlier version.",
+    Meaning.AS_AGREED: "{path} stays quiet until it changes on either side; the source holds what "
+    "was agreed, {mirror} does not, and is no copy of it until it is copied again.",
+    Meaning.NOT_KNOWN: "{path} stays quiet until it changes on either side, and nothing new is "
+    "agreed on, since its content is not on record for both sides; {mirror} is not known to hold a "
+    "copy of it.",
+    Meaning.CHANGED_SINCE: "{path} is accepted as it was when it was found, but it has changed "
+    "since: nothing new is agreed on, and it is judged and listed anew if it still needs you.",
+}
+
+_BY_VERDICT: Final = {
+    Verdict.MISSING: "{path} may stand on the source alone, and {mirror} holds no copy of it; this "
+    "stays quiet until it changes or appears there.",
+    Verdict.ORPHANED: "{path} may stand on {mirror} alone, where it may be the only copy; this "
+    "stays quiet until it changes or comes back to the source.",
+    Verdict.UNREADABLE: "that {path} cannot be read stays quiet until it can be, or the error is "
+    "another one; until then nobody knows that any copy of it is good.",
+    Verdict.UNSETTLED: "that {path} changes while it is read stays quiet until it can be read; "
+    "until then nobody knows that {mirror} holds a copy of it.",
+}
+
+_MOVED: Final = (
+    "that {path} stands under another name on the other side stays quiet until it changes; the "
+    "copy job may still remove or copy it again."
+)
