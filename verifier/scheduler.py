@@ -205,41 +205,17 @@ class Queue:
         """A task is done."""
         self._under_way.difference_update(each.path for each in task.files)
 
-    def next(
-        self,
-        seconds_for: Callable[[int], float],
-        window: float,
-        longest: float,
-        may_audit: bool = True,
-    ) -> Task | None:
+    def next(self, fits: float, longest: float, may_audit: bool = True) -> Task | None:
         """The next task, or None when nothing is left that fits.
 
-        ``seconds_for(size)`` is how long so many bytes more would take, ``window`` the seconds
-        that are left, ``longest`` those of the longest time there will ever be: what would not
-        fit even there comes last, since waiting does not help it.
+        ``fits`` are the bytes that there is time for, ``longest`` those that there would be in
+        the longest time that there will ever be: what would not fit even there comes last, since
+        waiting does not help it.
         """
         if self._why is Why.AUDIT and not may_audit:
             return None
         while self.open:
-            files: list[Due] = []
-            size = 0
-            while (due := self._take()) is not None:
-                if seconds_for(size + due.size) > window:
-                    if files:
-                        self._held[self._why] = due
-                        break
-                    self._put_off(due, seconds_for(due.size) > longest)
-                    continue
-                if due.size >= READ_ALONE_FROM or (files and size + due.size > BYTES_AT_ONCE):
-                    if files:
-                        self._held[self._why] = due
-                    else:
-                        files.append(due)
-                    break
-                files.append(due)
-                size += due.size
-                if len(files) >= FILES_AT_ONCE:
-                    break
+            files = self._together(fits, longest)
             if not files and self._hopeless:
                 files.append(self._hopeless.pop(0))
             if files:
@@ -250,6 +226,25 @@ class Queue:
                 return None
             self._why = Why(self._why + 1)
         return None
+
+    def _together(self, fits: float, longest: float) -> list[Due]:
+        """The next files that make a task: some small ones, or a large one alone."""
+        files: list[Due] = []
+        size = 0
+        most = min(fits, BYTES_AT_ONCE)
+        while len(files) < FILES_AT_ONCE and (due := self._take()) is not None:
+            after = size + due.size
+            if after <= most and due.size < READ_ALONE_FROM:
+                files.append(due)
+                size = after
+            elif files:
+                self._held[self._why] = due
+                break
+            elif due.size <= fits:
+                return [due]
+            else:
+                self._put_off(due, due.size > longest)
+        return files
 
     def _take(self) -> Due | None:
         why = self._why
@@ -396,18 +391,18 @@ class Scheduler:
             for queue in list(waiting):
                 task = None
                 if queue.open and self._readers.room(queue.place):
-                    task = queue.next(self._seconds_for(queue.place), window, longest, may_audit)
+                    task = queue.next(*self._fitting(queue.place, window, longest), may_audit)
                 if task is None:
                     waiting.remove(queue)
                 else:
                     self._start(task)
 
-    def _seconds_for(self, place: PlaceName) -> Callable[[int], float]:
+    def _fitting(self, place: PlaceName, window: float, longest: float) -> tuple[float, float]:
+        """Bytes more that a place can be read in so many seconds, at its pace of late."""
         rate = self._speeds[place].bytes_per_second
         if rate is None:
-            return lambda size: 0.0
-        before = self._under_way_bytes(place)
-        return lambda size: (before + size) / rate
+            return math.inf, math.inf
+        return window * rate - self._under_way_bytes(place), longest * rate
 
     def _under_way_bytes(self, place: PlaceName) -> int:
         return sum(task.bytes for task in self._readers.under_way() if task.place == place)
@@ -450,14 +445,16 @@ class Scheduler:
                 self._lose(place, gone)
                 return
         now = self._clock()
-        for reading, due in zip(done.readings, done.task.files, strict=False):
-            if _to_be_read_alone(reading):
-                again = Task(place, (due,), why)
-                self._queues[place].goes_out(again)
-                self._again.append(again)
-                continue
-            self.files_read += reading.digest is not None
-            self._ledger.readings.add(place, reading, now, past_cache=why is not Why.NEW)
+        readings = done.readings
+        if any(map(_to_be_read_alone, readings)):
+            for reading, due in zip(readings, done.task.files, strict=False):
+                if _to_be_read_alone(reading):
+                    again = Task(place, (due,), why)
+                    self._queues[place].goes_out(again)
+                    self._again.append(again)
+            readings = [each for each in readings if not _to_be_read_alone(each)]
+        self.files_read += sum(each.digest is not None for each in readings)
+        self._ledger.readings.add_all(place, readings, now, past_cache=why is not Why.NEW)
 
     def _lose(self, place: PlaceName, why: PlaceUnreachable) -> None:
         self.unreachable[place] = why
