@@ -358,3 +358,87 @@ def total_bytes(estate: Estate) -> int:
         for folder, _, names in os.walk(tree.root)
         for name in names
     )
+
+
+# -------------------------------------------------------------- commands by hand, and the hours
+
+
+def test_commands_by_hand_refuse_in_working_hours_unless_overridden_which_is_recorded(estate):
+    estate.settings(hours=working_now())
+    out = estate.root / "out.manifest"
+    plan = "2026-014-harbour-wall/notes/plan.txt"
+    commands = (
+        ("compare", estate.source, estate.mirror),
+        ("manifest", estate.source, "--out", out),
+        ("damage", SHARE, plan),
+    )
+    for command in commands:
+        refused = estate.run(*command)
+        assert refused.status == 2
+        assert "working hours" in refused.err and "--now" in refused.err
+    assert not out.exists() and not estate.ledger.exists()
+    for command in commands:
+        assert estate.run(*command, "--now").status == 0
+    rows = sqlite3.connect(estate.ledger).execute("SELECT command FROM overrides").fetchall()
+    assert rows == [("compare --now",), ("manifest --now",), ("damage --now",)]
+
+
+def test_without_settings_a_comparison_heeds_no_hours_and_makes_no_ledger(estate):
+    assert verifier("compare", estate.source, estate.mirror).status == 0
+    assert not estate.ledger.exists()
+
+
+def test_a_comparison_by_hand_ends_when_working_hours_begin(estate):
+    for tree in (estate.source, estate.mirror):
+        tree.file("flight.mov", 1)
+    os.truncate(estate.source.at("flight.mov"), 40_000_000_000)  # a hole, which takes long to read
+    os.truncate(estate.mirror.at("flight.mov"), 40_000_000_000)
+    estate.settings(hours=closing_in(3))
+    began = time.monotonic()
+    outcome = estate.run("compare", estate.source, estate.mirror, "--json")
+    assert time.monotonic() - began < 7
+    assert outcome.status == 3
+    assert outcome.document["finished"] is False
+    assert "Working hours begin" in outcome.err
+
+
+def test_damage_finds_both_sides_of_a_path_by_the_share(estate):
+    plan = "2026-014-harbour-wall/notes/plan.txt"
+    estate.mirror.flip_bit(plan, at=4)
+    outcome = estate.run("damage", SHARE, plan, "--json")
+    assert outcome.status == 1
+    assert outcome.document["ranges"] == [{"from": 4, "to": 5, "pattern": "bit-flip", "bits": 1}]
+    assert estate.run("damage", SHARE, "../plan.txt").status == 2
+    assert estate.run("damage", "no-such-share", plan).status == 2
+
+
+# ------------------------------------------------------------------------------------- faults
+
+
+@pytest.mark.root
+def test_a_full_disk_under_the_ledger_stops_it_with_a_sentence_and_nothing_wrong(
+    estate, small_disk
+):
+    estate.source.files(*(f"many/{number:05}.txt" for number in range(4_000)), size=10)
+    estate.ledger = small_disk / "ledger.db"
+    estate.settings()
+    outcome = estate.run("shift")
+    assert outcome.status == 3
+    assert "full" in outcome.err and outcome.err.count("\n") <= 2
+    connection = sqlite3.connect(estate.ledger)
+    assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_a_ledger_inside_a_share_is_refused(estate):
+    estate.ledger = estate.source.root / "ledger.db"
+    estate.settings()
+    outcome = estate.run("shift")
+    assert outcome.status == 2
+    assert not estate.ledger.exists()
+
+
+def test_a_ledger_that_is_none_is_refused_with_a_sentence(estate):
+    estate.ledger.write_bytes(b"these are not the records you are looking for" * 40)
+    outcome = estate.run("shift")
+    assert outcome.status == 3
+    assert "is no ledger" in outcome.err

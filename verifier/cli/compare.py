@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from verifier.cli import options
+from verifier.cli import open_hours, options
 from verifier.cli.terminal import Terminal
 from verifier.jobs.compare import Request, compare
 from verifier.output import whole_file
@@ -47,6 +47,7 @@ from verifier.reporting import documents, text
     metavar="FILE",
     help="Write the path of every finding to FILE, each ended by a NUL byte.",
 )
+@open_hours.now_option
 @options.as_json
 @click.pass_context
 def command(
@@ -59,6 +60,7 @@ def command(
     dates_only: bool,
     past_cache: bool,
     paths_file: Path | None,
+    override: bool,
     json_wanted: bool,
 ) -> None:
     """Compare SOURCE with MIRROR, two folders or manifests, by content.
@@ -69,6 +71,7 @@ def command(
     """
     if not math.isfinite(slack):
         raise click.BadParameter("it must be a number of seconds.", param_hint="--slack")
+    bell = open_hours.heed(context.obj, "compare", override)
     request = Request(
         source,
         mirror,
@@ -77,6 +80,7 @@ def command(
         round(slack * 1_000_000_000),
         Look(content=not dates_only, past_cache=past_cache),
         () if paths_file is None else (paths_file,),
+        bell,
     )
     result = compare(request, Terminal())
     if paths_file is not None and result.finished:

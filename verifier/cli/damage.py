@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
 
-from verifier.cli import options
-from verifier.jobs.damage import look_for_damage
+from verifier.cli import open_hours, options
+from verifier.jobs.damage import both_sides, look_for_damage
 from verifier.reporting import documents, text
 
 
@@ -18,10 +19,33 @@ from verifier.reporting import documents, text
 )
 @options.place("source")
 @options.place("mirror")
+@click.option(
+    "--mirror",
+    "name",
+    metavar="NAME",
+    help="Which mirror of the share; needed where it has several.",
+)
+@open_hours.now_option
 @options.as_json
 @click.pass_context
-def command(context: click.Context, source: Path, mirror: Path, json_wanted: bool) -> None:
-    """Show where and how the files SOURCE and MIRROR differ, byte by byte."""
+def command(
+    context: click.Context,
+    source: Path,
+    mirror: Path,
+    name: str | None,
+    override: bool,
+    json_wanted: bool,
+) -> None:
+    """Show where and how the files SOURCE and MIRROR differ, byte by byte.
+
+    Instead of two files, SHARE PATH names a share of the settings and a path in it: `verifier
+    damage current-surveys notes/plan.txt`.
+    """
+    if not os.path.lexists(source) and not os.path.lexists(mirror):
+        found_settings = open_hours.settings_if_any(context.obj)
+        if found_settings is not None:
+            source, mirror = both_sides(found_settings, str(source), os.fsencode(mirror), name)
+    open_hours.heed(context.obj, "damage", override)
     found = look_for_damage(source, mirror)
     if json_wanted:
         options.print_bytes([documents.damage(found)])

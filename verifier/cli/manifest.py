@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from verifier.cli import options
+from verifier.cli import open_hours, options
 from verifier.cli.terminal import Terminal
 from verifier.jobs.build import build
 from verifier.model import printable
@@ -31,6 +31,7 @@ from verifier.reporting import text
 @options.ignore
 @click.option("--dates-only", is_flag=True, help="Read no content; list sizes and dates.")
 @options.past_cache
+@open_hours.now_option
 @click.pass_context
 def command(
     context: click.Context,
@@ -39,12 +40,14 @@ def command(
     ignore: tuple[str, ...],
     dates_only: bool,
     past_cache: bool,
+    override: bool,
 ) -> None:
     """Write to FILE what PLACE holds: every path with size, date and digest.
 
     A manifest can be compared with a folder or another manifest later, and tells on an edit.
     """
     look = Look(content=not dates_only, past_cache=past_cache)
-    result = build(place, out, look, ignore, Terminal())
+    bell = open_hours.heed(context.obj, "manifest", override)
+    result = build(place, out, look, ignore, Terminal(), bell=bell)
     options.print_lines(text.built(result, printable(os.fsencode(out))))
     context.exit(3 if result.troubled else 0)

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from verifier.engine import Engine
-from verifier.errors import RequestRefused
+from verifier.engine import BellRang, Engine
+from verifier.errors import RequestRefused, Stopped
 from verifier.ignore import Ignore
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside, refuse_temporary_inside
@@ -35,11 +35,12 @@ def build(
     ignore: tuple[str, ...],
     progress: Progress,
     now: Callable[[], float] = time.time,
+    bell: float | None = None,
 ) -> Built:
     """Write the manifest of the folder at ``path`` to ``out``.
 
-    Raises what reading and writing raise: PlaceUnreachable, RequestRefused, OutputFailed,
-    ReadersLost.
+    Reading ends at the ``bell``, in seconds since 1970, with Stopped.  Raises what reading and
+    writing raise: PlaceUnreachable, RequestRefused, OutputFailed, ReadersLost.
     """
     tree = open_tree(path)
     if tree.place is None:
@@ -56,15 +57,23 @@ def build(
         Engine([None, 1], inline=not look.content) as engine,
     ):
         lane = engine.lanes[0]
+        if bell is not None:
+            engine.ring_at(bell)
         sizer = Sizer(tree.place, engine.lanes[-1], patterns)
         if progress.watched and look.content:
             sizer.start()
         gauge = Gauge(tree.path.name or tree.at, lambda: lane.bytes_read, lambda: sizer.total)
         with progress.show([gauge] if look.content else []):
-            for sighting in read_tree(tree.place, lane, look, patterns, now):
-                writer.add(sighting)
-                if sighting.trouble is not None:
-                    troubled += 1
+            try:
+                for sighting in read_tree(tree.place, lane, look, patterns, now):
+                    writer.add(sighting)
+                    if sighting.trouble is not None:
+                        troubled += 1
+            except BellRang:
+                raise Stopped(
+                    "Working hours begin, so reading stopped and no manifest was written. Start "
+                    "it again when they are over."
+                ) from None
         tree.refuse_if_replaced()
     return Built(
         writer.entries,

@@ -14,7 +14,7 @@ from typing import Any, Final
 from msgspec import Struct, structs
 
 from verifier.diff.comparison import Comparison, Judged
-from verifier.engine import Engine, Lane
+from verifier.engine import BellRang, Engine, Lane
 from verifier.errors import RequestRefused, Stopped
 from verifier.findings import finding_of
 from verifier.ignore import Ignore
@@ -47,7 +47,10 @@ CONFIRMED_AHEAD: Final = 16
 
 
 class Request(Struct, frozen=True):
-    """What is to be compared, and how."""
+    """What is to be compared, and how.
+
+    ``bell`` is when reading must have ended, in seconds since 1970; None when it need not.
+    """
 
     source: Path
     mirror: Path
@@ -56,6 +59,7 @@ class Request(Struct, frozen=True):
     slack_ns: int = DEFAULT_SLACK_NS
     look: Look = Look()
     outputs: tuple[Path, ...] = ()
+    bell: float | None = None
 
 
 class SideTally(Struct, frozen=True):
@@ -149,6 +153,8 @@ class _Work:
         widths = [None, None] + ([1, 1] if self._progress.watched else [])
         with self._kept, Engine(widths if live else (1,), inline=not live) as engine:
             lanes = engine.lanes[:2] if live else [engine.lanes[0]] * 2
+            if self._request.bell is not None:
+                engine.ring_at(self._request.bell)
             try:
                 with self._progress.show(self._gauges(engine)):
                     self._judge_all(*lanes)
@@ -156,6 +162,11 @@ class _Work:
                 for tree in live:
                     tree.refuse_if_replaced()
                 result.finished = True
+            except BellRang:
+                engine.stop()
+                self._progress.say(
+                    "Working hours begin, so reading stopped before the comparison was done."
+                )
             except (Stopped, KeyboardInterrupt):
                 engine.stop()
             result.counts = self._comparison.counts

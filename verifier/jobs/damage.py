@@ -11,6 +11,7 @@ from verifier.damage import examine
 from verifier.errors import PlaceUnreachable, RequestRefused
 from verifier.model import Damage, printable
 from verifier.places.folder import FolderFile, FolderPlace
+from verifier.settings import AddressKind, Settings
 
 
 def look_for_damage(source: Path, mirror: Path) -> Damage:
@@ -27,6 +28,38 @@ def look_for_damage(source: Path, mirror: Path) -> Damage:
                 "from itself. Name the source's file first and the mirror's second."
             )
         return examine(_Whole(here, source), _Whole(there, mirror), clock=time.perf_counter)
+
+
+def both_sides(
+    settings: Settings, share: str, path: bytes, mirror: str | None
+) -> tuple[Path, Path]:
+    """The file at ``path`` on the source of a share and on one of its mirrors.
+
+    Raises RequestRefused for a share or a mirror that is not in the settings, for a path that
+    leads out of the share, and where it does not say which of several mirrors.
+    """
+    found = settings.share(share)
+    if mirror is None and len(found.mirrors) > 1:
+        names = ", ".join(each.name for each in found.mirrors)
+        raise RequestRefused(
+            f'The share "{share}" has several mirrors ({names}). Say which one with --mirror NAME.'
+        )
+    chosen = found.mirrors[0] if mirror is None else found.mirror(mirror)
+    parts = path.split(b"/")
+    if path.startswith(b"/") or b".." in parts:
+        raise RequestRefused(
+            f"{printable(path)} leads out of the share. Name a path below its root, as `verifier "
+            "findings` shows it."
+        )
+    files = []
+    for address in (found.source, chosen.at):
+        if address.kind is not AddressKind.FOLDER:
+            raise PlaceUnreachable(
+                f"{address} is not a folder, and this version reads folders only. Mount it as a "
+                "folder, and name that in the settings."
+            )
+        files.append(Path(os.fsdecode(os.path.join(os.fsencode(address.path), path))))
+    return files[0], files[1]
 
 
 def _opened(path: Path, opened: ExitStack) -> FolderFile:
