@@ -56,7 +56,7 @@ class SecondLook(Protocol):
 
 
 class Judging:
-    """Judges one share.  ``run_started`` is the start of its latest finished mirror run."""
+    """Judges one share."""
 
     def __init__(
         self,
@@ -72,20 +72,25 @@ class Judging:
         self._second_look = second_look
         self._now = now
 
-    def judge(self, mirrors: Iterable[PlaceName], run_started: float, *, anew: bool) -> None:
+    def judge(
+        self,
+        mirrors: Iterable[PlaceName],
+        run_started: float,
+        *,
+        anew: bool,
+        every_mirror: bool = True,
+    ) -> None:
         """Judge what may have changed on these mirrors, the only ones that were seen lately.
 
-        ``anew`` has everything that findings are about judged, as at the beginning of a shift,
-        and asks for another reading of what could not be read.
+        ``run_started`` is the start of the latest mirror run that has finished.  ``anew`` has
+        everything that findings are about judged, as at the beginning of a shift, and asks for
+        another reading of what could not be read.  With ``every_mirror`` these are all that the
+        share has, so that nobody else waits for what was touched.
         """
         until = self._ledger.agreements.sequence()
-        judged = set()
         for mirror in mirrors:
             self._judge(mirror, until, run_started, anew)
-            judged.add(mirror)
-        if judged and judged == {
-            each for each in self._ledger.places(self._share) if not each.is_source
-        }:
+        if every_mirror:
             self._ledger.agreements.forget_touched(self._share, until)
 
     def _judge(self, mirror: PlaceName, until: int, run_started: float, anew: bool) -> None:

@@ -127,9 +127,9 @@ def exit_status(result: Result, ledger: Ledger) -> int:
     return status
 
 
-def left_of(ledger: Ledger) -> Left:
+def left_of(ledger: Ledger, settings: Settings) -> Left:
     """What is new, changed or waited for and not read yet, at every place."""
-    totals = [ledger.work.totals(name) for name in ledger.places()]
+    totals = [ledger.work.totals(name) for name, _ in all_places(settings)]
     return Left(
         sum(each.unread_files + each.wanted_files for each in totals),
         sum(each.unread_bytes + each.wanted_bytes for each in totals),
@@ -207,7 +207,7 @@ class Shifts:
         """One shift, from now to the bell or until all is read."""
         settings, now = self._request.settings, self._clock.now()
         if closed_until(settings, now) is not None:
-            return Result(None, StoppedBy.WORKING_HOURS, left=left_of(self.ledger))
+            return Result(None, StoppedBy.WORKING_HOURS, left=left_of(self.ledger, settings))
         window, ends_by = window_of(settings, now, self._request.until)
         self._engine.ring_at(window.end)
         night = _Night(
@@ -462,6 +462,8 @@ class _Night:
         finally:
             for name, error in scheduler.unreachable.items():
                 self._lose(name, str(error))
+        if not all_read:
+            self._judge_all()  # reading has ended; what was read is not kept waiting for a verdict
         return all_read and not any(queue.skipped.files for queue in queues)
 
     def _yield(self) -> None:
@@ -486,7 +488,7 @@ class _Night:
         return Left(files, size)
 
     def _left(self) -> Left:
-        lefts = [self._to_read(name) for name in self._ledger.places()]
+        lefts = [self._to_read(name) for name, _ in all_places(self._settings)]
         return Left(sum(each.files for each in lefts), sum(each.bytes for each in lefts))
 
     def _bytes_read(self) -> int:
@@ -517,10 +519,14 @@ class _Night:
             )
             slack_ns = round(share.slack.total_seconds() * 1e9)
             judging = Judging(self._ledger, share.name, slack_ns, self, self._clock.now)
-            judging.judge(mirrors, run_started, anew=anew)
+            judging.judge(
+                mirrors, run_started, anew=anew, every_mirror=len(mirrors) == len(share.mirrors)
+            )
 
     def look(self, place: PlaceName, sighting: Sighting) -> Sighting:
         """A path's kind, dates and target now, its content unread."""
+        if self._window.end is not None and self._clock.now() >= self._window.end:
+            return _not_looked_at(sighting.path)
         try:
             (now,) = self._places[place].look_at(
                 [sighting.path],
@@ -529,8 +535,8 @@ class _Night:
                 self._clock.now,
                 self._readers.watch(place),
             )
-        except PlaceUnreachable as error:
-            return Sighting(sighting.path, Kind.OTHER, 0, 0, trouble=Trouble("gone", str(error)))
+        except PlaceUnreachable:
+            return _not_looked_at(sighting.path)
         return now
 
     def examine(self, mirror: PlaceName, row: Judged) -> tuple[Damage | None, bool]:
@@ -550,6 +556,11 @@ class _Night:
         except (BellRang, PlaceUnreachable):
             return None, False
         return damage, True
+
+
+def _not_looked_at(path: bytes) -> Sighting:
+    """What is like nothing else, so that it is left to the next shift."""
+    return Sighting(path, Kind.OTHER, 0, 0, target=b"", trouble=Trouble("not-looked-at"))
 
 
 def audit_window(settings: Settings, now: float) -> tuple[float, float] | None:
