@@ -16,6 +16,7 @@ from verifier.diff.unmatched import Leftover
 from verifier.due import ALWAYS_DUE, NEVER_DUE, is_due
 from verifier.hashing import digest_of
 from verifier.jobs.judging import Judging
+from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.ledger import FindingState, Ledger, PlaceName
 from verifier.model import QUIET, Kind, Side, Sighting, Trouble, Verdict, forms_of
 from verifier.spill import SortedSpill
@@ -53,6 +54,7 @@ class Studio:
         self.reads: list[tuple[PlaceName, bytes]] = []
         self.run_started: float = ALWAYS_DUE
         self.had_time = True
+        self.neighbourhood: Neighbourhood | None = None
 
     # what people, copy jobs and disks do
 
@@ -65,8 +67,9 @@ class Studio:
         # a disk changes no inode; the ledger must find out by reading
 
     def copy_all(self) -> None:
-        self.places[VAULT] = dict(self.places[SOURCE])
-        self.links[VAULT] = dict(self.links[SOURCE])
+        for place in self.places:
+            self.places[place] = dict(self.places[SOURCE])
+            self.links[place] = dict(self.links[SOURCE])
 
     # the night
 
@@ -89,7 +92,7 @@ class Studio:
     def read(self) -> int:
         """Everything that is new or wanted, once; how much that was."""
         count = 0
-        for place in (SOURCE, VAULT):
+        for place in self.places:
             work = self.ledger.work
             due = {each.path: each.wanted is not None for each in work.unread(place)}
             due |= {each.path: True for each in work.wanted(place)}
@@ -116,20 +119,20 @@ class Studio:
         self.ledger.readings.add(place, reading, self.now, past_cache)
 
     def audit(self) -> None:
-        for place in (SOURCE, VAULT):
+        for place in self.places:
             for path in sorted(self.places[place]):
                 self.read_one(place, path)
         self.ledger.readings.flush()
 
     def judge(self, anew: bool = False) -> None:
-        Judging(self.ledger, SHARE, SLACK, self, lambda: self.now).judge(
-            [VAULT], self.run_started, anew=anew
+        Judging(self.ledger, SHARE, SLACK, self, lambda: self.now, self.neighbourhood).judge(
+            [each for each in self.places if each != SOURCE], self.run_started, anew=anew
         )
 
     def night(self, audit: bool = False) -> None:
         self.now += DAY
-        self.walk(SOURCE)
-        self.walk(VAULT)
+        for place in self.places:
+            self.walk(place)
         self.judge(anew=True)
         if audit:
             self.audit()
@@ -153,17 +156,19 @@ class Studio:
         if not self.had_time:
             return None, False
         source = self.places[SOURCE][row.source.path][0]
-        held = self.places[VAULT][row.mirror.path][0]
+        held = self.places[mirror][row.mirror.path][0]
         if source == held:
             return None, True
         return examine(Content(source), Content(held)), True
 
     # what came of it
 
-    def lasting(self) -> dict[bytes, tuple[Verdict, str | None, Side | None]]:
+    def lasting(
+        self, mirror: PlaceName = VAULT
+    ) -> dict[bytes, tuple[Verdict, str | None, Side | None]]:
         return {
             each.path: (each.verdict, each.finding.cause, each.finding.side)
-            for each in self.ledger.findings.lasting(VAULT)
+            for each in self.ledger.findings.lasting(mirror)
         }
 
     def verdicts(self) -> dict[bytes, Verdict]:
@@ -428,6 +433,108 @@ def test_a_crash_after_judging_some_paths_has_all_of_them_judged_again(studio, m
     monkeypatch.setattr(studio.ledger.agreements, "forget_touched", settle)
     studio.judge(anew=True)
     assert len(studio.lasting()) == 50
+
+
+# -------------------------------------------------------------------------- what others hold
+
+FARAWAY = PlaceName(SHARE, "faraway")
+
+
+@pytest.fixture
+def three(tmp_path: Path):
+    """A studio with a third copy, and one file on which nothing was ever agreed."""
+    with Ledger(tmp_path / "ledger.db") as ledger:
+        made = Studio(ledger)
+        made.places[FARAWAY], made.links[FARAWAY] = {}, {}
+        yield made
+
+
+def test_a_third_copy_decides_which_side_is_wrong(three):
+    three.write(SOURCE, A, b"first light", START)
+    three.copy_all()
+    three.write(VAULT, A, b"first lighT", START)
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.MIRROR)}
+    finding = three.ledger.findings.lasting_at(VAULT, A).finding
+    assert "faraway holds the same as the source" in finding.detail
+    assert three.lasting(FARAWAY) == {}
+
+
+def test_a_third_copy_can_find_the_source_in_the_wrong(three):
+    three.write(SOURCE, A, b"first light", START)
+    three.copy_all()
+    three.write(SOURCE, A, b"First light", START)
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.SOURCE)}
+    assert three.lasting(FARAWAY) == {A: (Verdict.CORRUPT, "differs", Side.SOURCE)}
+    finding = three.ledger.findings.lasting_at(VAULT, A).finding
+    assert finding.advice.startswith("Keep the next mirror run from carrying this over")
+
+
+def test_three_contents_that_all_differ_decide_nothing(three):
+    three.write(SOURCE, A, b"first light", START)
+    three.copy_all()
+    three.write(VAULT, A, b"first lighT", START)
+    three.write(FARAWAY, A, b"firsT light", START)
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.UNKNOWN)}
+
+
+def test_a_third_copy_that_is_read_later_still_decides(three):
+    three.write(SOURCE, A, b"first light", START)
+    three.copy_all()
+    three.write(VAULT, A, b"first lighT", START)
+    held = three.places.pop(FARAWAY)
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.UNKNOWN)}
+    three.places[FARAWAY] = held
+    three.night()
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.MIRROR)}
+
+
+# ------------------------------------------------------------------------------ around damage
+
+
+def test_what_is_near_damage_is_read_again_before_the_rest(studio):
+    folder = b"2026-014-harbour-wall/flights/"
+    for number in range(5):
+        studio.write(SOURCE, folder + b"%d.jpg" % number, b"frame %d" % number, START - 3 * DAY)
+    studio.write(SOURCE, b"elsewhere/same-hour.tif", b"written then", START - DAY + 300)
+    studio.write(SOURCE, b"elsewhere/next-week.tif", b"written later", START + 6 * DAY)
+    studio.copy_all()
+    studio.night()
+    studio.neighbourhood = Neighbourhood(studio.ledger)
+    studio.rot(VAULT, A)
+    studio.rot(VAULT, folder + b"3.jpg")
+    studio.now += DAY
+    studio.read_one(VAULT, A)
+    studio.ledger.readings.flush()
+    studio.reads.clear()
+    studio.night()
+    read_at_vault = [path for place, path in studio.reads if place == VAULT]
+    assert {folder + b"%d.jpg" % number for number in range(5)} <= set(read_at_vault)
+    assert b"elsewhere/same-hour.tif" in read_at_vault
+    assert b"elsewhere/next-week.tif" not in read_at_vault
+    found = studio.ledger.findings.lasting_at(VAULT, folder + b"3.jpg").finding
+    assert found.detail.endswith(f"Found while checking around {A.decode()}.")
+    assert studio.verdicts().keys() == {A, folder + b"3.jpg"}
+
+
+def test_neighbours_are_read_again_within_a_budget(studio):
+    folder = b"2026-014-harbour-wall/flights/"
+    for number in range(50):
+        studio.write(SOURCE, folder + b"%02d.jpg" % number, b"frame %02d" % number)
+    studio.copy_all()
+    studio.night()
+    studio.neighbourhood = Neighbourhood(studio.ledger, files=10)
+    studio.rot(VAULT, A)
+    studio.read_one(VAULT, A)
+    studio.ledger.readings.flush()
+    studio.reads.clear()
+    studio.night()
+    near = [path for place, path in studio.reads if place == VAULT and path != A]
+    assert len(near) == 10
 
 
 # ------------------------------------------------- as if everything had been judged every time

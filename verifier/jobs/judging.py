@@ -19,6 +19,7 @@ from verifier.diff.unmatched import Leftover
 from verifier.due import is_due
 from verifier.findings import finding_of
 from verifier.jobs.examination import UNSTABLE, without_difference
+from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
 from verifier.model import (
     Agreement,
@@ -29,6 +30,7 @@ from verifier.model import (
     Sighting,
     Verdict,
     forms_of,
+    printable,
 )
 from verifier.spill import SortedSpill
 
@@ -65,10 +67,12 @@ class Judging:
         slack_ns: int,
         second_look: SecondLook,
         now: Callable[[], float],
+        neighbourhood: Neighbourhood | None = None,
     ) -> None:
         self._ledger = ledger
         self._share = share
         self._slack_ns = slack_ns
+        self._neighbourhood = neighbourhood
         self._second_look = second_look
         self._now = now
 
@@ -104,7 +108,14 @@ class Judging:
             if not len(paths):
                 return
             comparison = Comparison(keep, self._slack_ns, everything=True)
-            outcome = _Outcome(self._ledger, mirror, self._second_look, comparison, self._now)
+            outcome = _Outcome(
+                self._ledger,
+                mirror,
+                self._second_look,
+                comparison,
+                self._now,
+                self._neighbourhood,
+            )
             with closing(outcome):
                 rows = self._ledger.agreements.pairs_at(mirror, each_once(paths))
                 for judged in comparison.judged_rows(
@@ -176,9 +187,11 @@ class _Outcome:
         second_look: SecondLook,
         comparison: Comparison,
         now: Callable[[], float],
+        neighbourhood: Neighbourhood | None,
     ) -> None:
         self._ledger = ledger
         self._mirror = mirror
+        self._neighbourhood = neighbourhood
         self._source = PlaceName(mirror.share)
         self._second_look = second_look
         self._comparison = comparison
@@ -242,8 +255,20 @@ class _Outcome:
         if self._open is None or path in self._open:
             self._settled.append((path, by))
 
-    def _find(self, row: Judged, damage: Damage | None = None) -> None:
-        self._findings.append((row, finding_of(row, damage)))
+    def _find(self, row: Judged, damage: Damage | None = None, more: str = "") -> None:
+        sentences = [more, self._near_what(row)]
+        said = " ".join(sentence for sentence in sentences if sentence)
+        self._findings.append((row, finding_of(row, damage, said)))
+
+    def _near_what(self, row: Judged) -> str:
+        if row.judgement.verdict is not Verdict.CORRUPT and row.judgement.verdict not in _FAILED:
+            return ""
+        for place, sighting in ((self._mirror, row.mirror), (self._source, row.source)):
+            if sighting is not None:
+                around = self._ledger.neighbours.around(place, sighting.path)
+                if around is not None:
+                    return f"Found while checking around {printable(around)}."
+        return ""
 
     def _suspect(self, row: Judged) -> None:
         """A corrupt path is one only after a second reading has shown the same."""
@@ -279,18 +304,70 @@ class _Outcome:
             return
         likeness = None if damage is None else damage.likeness
         row = structs.replace(row, judgement=self._comparison.judge(row, likeness))
+        row, votes = self._voted(row)
         if had_time:
             confirmed = structs.replace(known, confirmed_at=int(self._now()))
             self._ledger.suspicions.keep(self._mirror, row.path, confirmed)
-        self._find(row, damage)
+        self._find(row, damage, votes)
+        self._search_around(row)
+
+    def _search_around(self, row: Judged) -> None:
+        if self._neighbourhood is None:
+            return
+        side = row.judgement.side
+        for place, sighting, sound in (
+            (self._source, row.source, Side.MIRROR),
+            (self._mirror, row.mirror, Side.SOURCE),
+        ):
+            if side is not sound and sighting is not None:
+                self._neighbourhood.search(place, sighting, int(self._now()))
+
+    def _voted(self, row: Judged) -> tuple[Judged, str]:
+        """Where nobody knows which side is wrong: what the share's other mirrors hold decides.
+
+        They decide only when all that hold either content hold the same one of the two.
+        """
+        source, mirror = row.source, row.mirror
+        if row.judgement.side is not Side.UNKNOWN or source is None or mirror is None:
+            return row, ""
+        if source.digest is None or mirror.digest is None:
+            return row, ""
+        like_source, like_mirror = [], []
+        for place in self._ledger.places(self._mirror.share):
+            if place.is_source or place == self._mirror:
+                continue
+            ((_, other),) = self._ledger.sightings_at(place, [source.path])
+            if other is None or other.sighting.trouble is not None:
+                continue
+            if other.sighting.digest == source.digest:
+                like_source.append(place.place)
+            elif other.sighting.digest == mirror.digest:
+                like_mirror.append(place.place)
+        if bool(like_source) == bool(like_mirror):
+            return row, ""
+        side = Side.MIRROR if like_source else Side.SOURCE
+        voters = " and ".join(like_source or like_mirror)
+        holds = "holds" if len(like_source or like_mirror) == 1 else "hold"
+        judgement = structs.replace(row.judgement, side=side)
+        return (
+            structs.replace(row, judgement=judgement),
+            f"{voters} {holds} the same as the {'source' if like_source else 'mirror'}, which "
+            f"leaves the {side} in the wrong.",
+        )
 
     def _still_there(self, row: Judged) -> None:
         """What was confirmed, and not read since with another result."""
         lasting = self._ledger.findings.lasting_at(self._mirror, row.path)
-        if lasting is not None and lasting.verdict is Verdict.CORRUPT:
-            self._findings.append((row, lasting.finding))
+        if lasting is None or lasting.verdict is not Verdict.CORRUPT:
+            self._find(*self._with_votes(row))
+        elif lasting.finding.side is Side.UNKNOWN and (voted := self._voted(row))[1]:
+            self._find(voted[0], lasting.finding.damage, voted[1])
         else:
-            self._find(row)
+            self._findings.append((row, lasting.finding))
+
+    def _with_votes(self, row: Judged) -> tuple[Judged, None, str]:
+        row, votes = self._voted(row)
+        return row, None, votes
 
     def _look_again(self, row: Judged) -> None:
         """Kinds or targets differ: that takes no reading, only a second look."""

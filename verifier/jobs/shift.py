@@ -23,6 +23,7 @@ from verifier.forecast import stretches
 from verifier.ignore import Ignore
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
+from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
 from verifier.jobs.opening import all_places, open_ledger, open_place, places_of
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders
@@ -289,6 +290,7 @@ class _Night:
         self._notices: list[Notice] = []
         self._scheduler: Scheduler | None = None
         self._examination = Examination()
+        self._neighbourhood = Neighbourhood(ledger)
         self._anew = True
         self._read_before: dict[PlaceName, int] = {}
         self._yielding = pace.Yielding(self._settings.pace.yield_above, system.io_pressure)
@@ -299,6 +301,7 @@ class _Night:
         self._window = window
         self._remark_on_the_last()
         ledger.back_up(int(now()))
+        ledger.neighbours.forget_before(int(now()) - KEPT_FOR)
         number = ledger.shifts.start(int(now()))
         ledger.readings.shift = number
         stopped_by = StoppedBy.SIGNAL
@@ -518,7 +521,9 @@ class _Night:
                 self._clock.now(),
             )
             slack_ns = round(share.slack.total_seconds() * 1e9)
-            judging = Judging(self._ledger, share.name, slack_ns, self, self._clock.now)
+            judging = Judging(
+                self._ledger, share.name, slack_ns, self, self._clock.now, self._neighbourhood
+            )
             judging.judge(
                 mirrors, run_started, anew=anew, every_mirror=len(mirrors) == len(share.mirrors)
             )

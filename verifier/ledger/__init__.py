@@ -17,6 +17,7 @@ from verifier.ledger.backup import backups_of
 from verifier.ledger.findings import Findings
 from verifier.ledger.lock import only_shift
 from verifier.ledger.names import Names, in_path_order
+from verifier.ledger.neighbours import Neighbours
 from verifier.ledger.opening import refuse_inside
 from verifier.ledger.readings import HELD_FOR, Readings
 from verifier.ledger.rounds import Rounds
@@ -69,6 +70,7 @@ class Ledger:
         self.shifts = Shifts(self._store, self._names)
         self.rounds = Rounds(self._store, self._names, self.readings)
         self.suspicions = Suspicions(self._store, self._names)
+        self.neighbours = Neighbours(self._store, self._names)
 
     def __enter__(self) -> Ledger:
         return self

@@ -318,6 +318,18 @@ _ROUNDS_AND_SUSPICIONS: Final = (
     """,
 )
 
+_NEIGHBOURS: Final = (
+    """
+    CREATE TABLE neighbours (
+        place  INTEGER NOT NULL REFERENCES places (id),
+        path   BLOB NOT NULL,
+        around BLOB NOT NULL,                -- the damaged path that it is read again for
+        at     INTEGER NOT NULL,
+        PRIMARY KEY (place, path)
+    ) WITHOUT ROWID
+    """,
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -328,5 +340,10 @@ MIGRATIONS: Final = (
         2,
         "rounds of the audit, and suspicions that wait for their second reading",
         _ROUNDS_AND_SUSPICIONS,
+    ),
+    Migration(
+        5,
+        "what is read again because damage was found near it",
+        _NEIGHBOURS,
     ),
 )

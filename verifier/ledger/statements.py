@@ -80,6 +80,7 @@ ENDS: Final = (
     "SELECT * FROM suspicions ORDER BY mirror, path LIMIT 1",
     """SELECT path FROM suspicions INDEXED BY waiting_suspicions
         WHERE confirmed_at IS NULL ORDER BY mirror, path LIMIT 1""",
+    "SELECT * FROM neighbours ORDER BY place, path LIMIT 1",
     "SELECT * FROM sqlite_sequence LIMIT 1",
 )
 """The first and the last row by each way in: reads every root, and what leads to the ends."""
@@ -580,3 +581,20 @@ WAITING_SUSPICIONS: Final = """
 SUSPICIONS: Final = """
     SELECT path FROM suspicions WHERE mirror = ? AND path > ? ORDER BY path LIMIT ?
 """
+
+# ----------------------------------------------------------------------------------- neighbours
+
+FILES_IN_FOLDER: Final = """
+    SELECT name, size FROM sightings
+    WHERE place = ? AND folder = ? AND kind = 0 AND wanted IS NULL ORDER BY name LIMIT ?
+"""
+WRITTEN_ABOUT: Final = """
+    SELECT folders.path, name, size
+    FROM sightings CROSS JOIN folders ON folders.id = sightings.folder
+    WHERE place = ? AND kind = 0 AND wanted IS NULL AND mtime_ns BETWEEN ? AND ? LIMIT ?
+"""
+ADD_NEIGHBOUR: Final = """
+    INSERT OR REPLACE INTO neighbours (place, path, around, at) VALUES (?, ?, ?, ?)
+"""
+NEIGHBOUR: Final = "SELECT around FROM neighbours WHERE place = ? AND path = ?"
+FORGET_NEIGHBOURS: Final = "DELETE FROM neighbours WHERE at < ?"
