@@ -192,6 +192,42 @@ def finding_of(row: Judged, damage: Damage | None = None, unconfirmed: str = "")
     )
 
 
+_ONLY_COPY = (
+    "The source gave this up because the certificate says that copies hold it: this may have been "
+    "one of the last. Look at the other copies now (verifier clearance --recheck CERTIFICATE), "
+    "change and delete nothing until one of them is known to be whole, and bring it back from "
+    "there."
+)
+
+
+def lost_after_release(path: bytes, size: int, certificate: str) -> Finding:
+    """A path that a certificate covers, and that the mirror holds no longer."""
+    return Finding(
+        path,
+        Verdict.MISSING,
+        Cause.RELEASED,
+        Side.MIRROR,
+        size,
+        f"It was released from the source by {certificate}, and the mirror does not hold it any "
+        "more.",
+        _ONLY_COPY,
+    )
+
+
+def damaged_after_release(mirror: Sighting, size: int, certificate: str) -> Finding:
+    """A path that a certificate covers, and whose content on the mirror is not the proven one."""
+    return Finding(
+        mirror.path,
+        Verdict.CORRUPT,
+        Cause.ROT if mirror.size == size else Cause.ALTERED,
+        Side.MIRROR,
+        mirror.size,
+        f"It was released from the source by {certificate}, and the mirror holds another content "
+        f"than was proven then. Mirror: {_described(mirror)}; proven: {amount(size)}.",
+        _ONLY_COPY,
+    )
+
+
 def _seen(row: Judged) -> str:
     judgement = row.judgement
     source, mirror = row.source, row.mirror

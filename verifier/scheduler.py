@@ -30,8 +30,17 @@ JUDGED_EVERY: Final = 600.0
 """Seconds of reading after which what was read is judged, so that what looks corrupt is read
 again in the same shift and nobody learns of it only in the morning after next."""
 
-HOPELESS_KEPT: Final = 10_000
-"""Files that fit into no stretch of open hours which are remembered for the end."""
+REMEMBERED: Final = 10_000
+"""Files that do not fit which are remembered, in case they do later."""
+
+MISFITS_AT_ONCE: Final = 1_000
+"""Files in a row that do not fit after which others get their turn."""
+
+BEFORE_ANY_PACE: Final = 1 << 30
+"""The largest file that is begun before it is known how fast a place is."""
+
+CAREFUL: Final = 0.95
+"""How much of the time that is left is counted on: disks do not keep one pace."""
 
 SPEED_OVER: Final = 120.0
 """Seconds over which a place's speed is taken, and the fewest that tell anything."""
@@ -135,7 +144,8 @@ class Status(Struct, frozen=True):
 class _Speed:
     """How fast a place is read lately."""
 
-    def __init__(self) -> None:
+    def __init__(self, before: float | None = None) -> None:
+        self._before = before
         self._seen: deque[tuple[float, int]] = deque()
 
     def note(self, now: float, count: int) -> None:
@@ -150,12 +160,11 @@ class _Speed:
 
     @property
     def bytes_per_second(self) -> float | None:
-        if not self._seen:
-            return None
-        (start, before), (end, after) = self._seen[0], self._seen[-1]
-        if end - start < SPEED_FROM or after <= before:
-            return None
-        return (after - before) / (end - start)
+        if self._seen:
+            (start, before), (end, after) = self._seen[0], self._seen[-1]
+            if end - start >= SPEED_FROM and after > before:
+                self._before = (after - before) / (end - start)
+        return self._before
 
 
 class Queue:
@@ -175,15 +184,31 @@ class Queue:
     ) -> None:
         self.place = place
         self.open = True
-        self.skipped = Left()
         self._ledger = ledger
         self._read_before = read_before
         self._under_way = set(under_way)
         self._tried: set[bytes] = set()
         self._hopeless: list[Due] = []
+        self._later: list[tuple[Why, Due]] = []
+        self._forgotten = Left()
         self._why = Why.NEW
         self._files = {why: self._of(why) for why in Why}
+        self._ended: set[Why] = set()
         self._held: dict[Why, Due] = {}
+
+    @property
+    def skipped(self) -> Left:
+        """What did not fit, and does not yet."""
+        return Left(
+            self._forgotten.files + len(self._later),
+            self._forgotten.bytes + sum(due.size for _, due in self._later),
+        )
+
+    def looked_through(self, may_audit: bool) -> bool:
+        """False while there may be files that no call of `next` has come to."""
+        if not self.open or self._why in self._ended:
+            return True
+        return self._why is Why.AUDIT and not may_audit
 
     @property
     def has_new(self) -> bool:
@@ -193,9 +218,23 @@ class Queue:
     def wanted_again(self) -> None:
         """More files may be waited for since the last look."""
         if self._why is not Why.NEW:
-            self._why = Why.WANTED
-            self._files[Why.WANTED] = self._of(Why.WANTED)
-            self._held.pop(Why.WANTED, None)
+            self._begin_again(Why.WANTED)
+
+    def walked_again(self) -> None:
+        """The place was looked through anew, so that more may be new or changed."""
+        self._later = [each for each in self._later if each[0] is not Why.NEW]
+        self._begin_again(Why.NEW)
+
+    def audit(self, read_before: int) -> None:
+        """The next round has begun: what was read before it is to be read again."""
+        self._read_before = read_before
+        self._begin_again(Why.AUDIT, min(self._why, Why.AUDIT))
+
+    def _begin_again(self, why: Why, at: Why | None = None) -> None:
+        self._why = why if at is None else at
+        self._files[why] = self._of(why)
+        self._ended.discard(why)
+        self._held.pop(why, None)
 
     def goes_out(self, task: Task) -> None:
         """A task is under way: its files are not handed out again meanwhile."""
@@ -215,22 +254,23 @@ class Queue:
         if self._why is Why.AUDIT and not may_audit:
             return None
         while self.open:
-            files = self._together(fits, longest)
-            if not files and self._hopeless:
-                files.append(self._hopeless.pop(0))
-            if files:
-                if self._why is Why.WANTED:
-                    self._tried.update(each.path for each in files)
-                return Task(self.place, tuple(files), self._why)
+            task = self._put_off_that_fits(fits, self._why) or self._together(fits, longest)
+            if task is not None or self._why not in self._ended:
+                return task
+            task = self._put_off_that_fits(fits, Why(self._why + 1) if self._why < 2 else None)
+            if task is not None:
+                return task
+            if self._hopeless:
+                return Task(self.place, (self._hopeless.pop(0),), self._why)
             if self._why is Why.AUDIT or (self._why is Why.WANTED and not may_audit):
                 return None
             self._why = Why(self._why + 1)
         return None
 
-    def _together(self, fits: float, longest: float) -> list[Due]:
+    def _together(self, fits: float, longest: float) -> Task | None:
         """The next files that make a task: some small ones, or a large one alone."""
         files: list[Due] = []
-        size = 0
+        size = misfits = 0
         most = min(fits, BYTES_AT_ONCE)
         while len(files) < FILES_AT_ONCE and (due := self._take()) is not None:
             after = size + due.size
@@ -241,26 +281,46 @@ class Queue:
                 self._held[self._why] = due
                 break
             elif due.size <= fits:
-                return [due]
+                files.append(due)
+                break
             else:
                 self._put_off(due, due.size > longest)
-        return files
+                misfits += 1
+                if misfits >= MISFITS_AT_ONCE:
+                    break
+        return Task(self.place, tuple(files), self._why) if files else None
+
+    def _put_off_that_fits(self, fits: float, before: Why | None) -> Task | None:
+        """The first file of an earlier reason than ``before`` that was put off and now fits."""
+        for number, (why, due) in enumerate(self._later):
+            if due.size <= fits and (before is None or why < before):
+                del self._later[number]
+                return Task(self.place, (due,), why)
+        return None
 
     def _take(self) -> Due | None:
         why = self._why
         if why in self._held:
             return self._held.pop(why)
         for due in self._files[why]:
-            if due.path in self._under_way or (why is Why.WANTED and due.path in self._tried):
+            if due.path in self._under_way:
                 continue
+            if why is Why.WANTED:
+                if due.path in self._tried:
+                    continue
+                self._tried.add(due.path)
             return due
+        self._ended.add(why)
         return None
 
     def _put_off(self, due: Due, hopeless: bool) -> None:
-        if hopeless and len(self._hopeless) < HOPELESS_KEPT:
+        if hopeless and len(self._hopeless) < REMEMBERED:
             self._hopeless.append(due)
+        elif not hopeless and len(self._later) < REMEMBERED:
+            self._later.append((self._why, due))
         else:
-            self.skipped = Left(self.skipped.files + 1, self.skipped.bytes + due.size)
+            gone = self._forgotten
+            self._forgotten = Left(gone.files + 1, gone.bytes + due.size)
 
     def _of(self, why: Why) -> Iterator[Due]:
         work = self._ledger.work
@@ -292,6 +352,7 @@ class Scheduler:
         judge: Callable[[], None],
         totals: Mapping[PlaceName, int],
         each_turn: Callable[[], None] = lambda: None,
+        paces: Mapping[PlaceName, float] | None = None,
     ) -> None:
         self._ledger = ledger
         # The source first: where both sides wait for one reader, it is the source that is read.
@@ -304,14 +365,18 @@ class Scheduler:
         self._judge = judge
         self._totals = dict(totals)
         self._each_turn = each_turn
-        self._speeds = {place: _Speed() for place in self._queues}
+        self._speeds = {place: _Speed((paces or {}).get(place)) for place in self._queues}
         self._bytes_before = {place: readers.bytes_read(place) for place in self._queues}
         self._under_way = dict.fromkeys(self._queues, 0)
+        self._started = dict.fromkeys(self._queues, 0)
         self._new_under_way = 0
         self._judged_new = False
         self._judged_at = clock()
         self._again: deque[Task] = deque()
         self._status: Status | None = None
+        self._noted_at = clock()
+        self.seconds = dict.fromkeys(self._queues, 0.0)
+        """How long each place was being read."""
         self.files_read = 0
         self.unreachable: dict[PlaceName, PlaceUnreachable] = {}
         for task in readers.under_way():
@@ -333,6 +398,8 @@ class Scheduler:
             self._status = self._status_at(now)
             self._fill(now)
             if not any(self._under_way.values()):
+                if not self._looked_through(now):
+                    continue
                 if self._rest():
                     return True
                 continue
@@ -373,8 +440,10 @@ class Scheduler:
         return max(0.0, min(turn, end - now))
 
     def _note_speeds(self, now: float) -> None:
+        passed, self._noted_at = now - self._noted_at, now
         for place, speed in self._speeds.items():
             if self._under_way[place]:
+                self.seconds[place] += max(0.0, passed)
                 speed.note(now, self._readers.bytes_read(place))
             else:
                 speed.forget()
@@ -384,28 +453,44 @@ class Scheduler:
             self._start(self._again.popleft())
         window = float("inf") if self._window.end is None else self._window.end - now
         longest = float("inf") if self._window.longest is None else self._window.longest
-        audit = self._window.audit
-        may_audit = audit is not None and audit[0] <= now < audit[1]
+        may_audit = self._may_audit(now)
         waiting = list(self._queues.values())
         while waiting:
             for queue in list(waiting):
                 task = None
                 if queue.open and self._readers.room(queue.place):
-                    task = queue.next(*self._fitting(queue.place, window, longest), may_audit)
+                    task = self._next_of(queue, window, longest, may_audit)
                 if task is None:
                     waiting.remove(queue)
                 else:
                     self._start(task)
 
-    def _fitting(self, place: PlaceName, window: float, longest: float) -> tuple[float, float]:
-        """Bytes more that a place can be read in so many seconds, at its pace of late."""
+    def _may_audit(self, now: float) -> bool:
+        audit = self._window.audit
+        return audit is not None and audit[0] <= now < audit[1]
+
+    def _looked_through(self, now: float) -> bool:
+        may_audit = self._may_audit(now)
+        return all(queue.looked_through(may_audit) for queue in self._queues.values())
+
+    def _next_of(self, queue: Queue, window: float, longest: float, may_audit: bool) -> Task | None:
+        place = queue.place
         rate = self._speeds[place].bytes_per_second
-        if rate is None:
-            return math.inf, math.inf
-        return window * rate - self._under_way_bytes(place), longest * rate
+        if rate is None and window < math.inf:
+            task = queue.next(BEFORE_ANY_PACE, math.inf, may_audit)
+            if task is None and not self._under_way[place] and queue.looked_through(may_audit):
+                task = queue.next(math.inf, math.inf, may_audit)  # there is nothing smaller
+            return task
+        if rate is None or window == math.inf:
+            return queue.next(math.inf, math.inf, may_audit)
+        fits = CAREFUL * window * rate - self._under_way_bytes(place)
+        return queue.next(fits, CAREFUL * longest * rate, may_audit)
 
     def _under_way_bytes(self, place: PlaceName) -> int:
-        return sum(task.bytes for task in self._readers.under_way() if task.place == place)
+        """What is still to be read of the tasks that were started."""
+        whole = sum(task.bytes for task in self._readers.under_way() if task.place == place)
+        read = self._readers.bytes_read(place) - self._bytes_before[place]
+        return min(whole, max(0, self._started[place] - read))
 
     def _start(self, task: Task) -> None:
         self._count(task, 1)
@@ -415,6 +500,8 @@ class Scheduler:
     def _count(self, task: Task, more: int) -> None:
         if task.place in self._under_way:
             self._under_way[task.place] += more
+            if more > 0:
+                self._started[task.place] += task.bytes
         if task.why is Why.NEW:
             self._new_under_way += more
 

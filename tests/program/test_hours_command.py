@@ -198,11 +198,15 @@ def test_a_comparison_needs_no_settings(tmp_path: Path) -> None:
     for side in ("bench", "vault"):
         (tmp_path / side).mkdir()
         (tmp_path / side / "plan.txt").write_text("north")
-    outcome = verifier(
-        "--config", "/nowhere.toml", "compare", tmp_path / "bench", tmp_path / "vault", "--json"
-    )
+    outcome = verifier("compare", tmp_path / "bench", tmp_path / "vault", "--json")
     assert outcome.status == 0
     assert json.loads(outcome.out)["finished"]
+
+
+def test_a_comparison_with_settings_that_are_not_there_is_refused(tmp_path: Path) -> None:
+    outcome = verifier("--config", "/nowhere.toml", "compare", tmp_path, tmp_path)
+    assert outcome.status == 2
+    assert "/nowhere.toml cannot be read" in outcome.err
 
 
 # The command line

@@ -125,21 +125,29 @@ class Studio:
         self.ledger.readings.flush()
 
     def judge(self, anew: bool = False) -> None:
-        Judging(self.ledger, SHARE, SLACK, self, lambda: self.now, self.neighbourhood).judge(
-            [each for each in self.places if each != SOURCE], self.run_started, anew=anew
-        )
+        judging, mirrors = self._judging()
+        judging.judge(mirrors, self.run_started, anew=anew)
+        judging.finish(mirrors)
+
+    def _judging(self) -> tuple[Judging, list[PlaceName]]:
+        mirrors = [each for each in self.places if each != SOURCE]
+        return Judging(
+            self.ledger, SHARE, SLACK, self, lambda: self.now, self.neighbourhood
+        ), mirrors
 
     def night(self, audit: bool = False) -> None:
         self.now += DAY
         for place in self.places:
             self.walk(place)
-        self.judge(anew=True)
+        judging, mirrors = self._judging()
+        judging.judge(mirrors, self.run_started, anew=True)
         if audit:
             self.audit()
         for _ in range(6):
             self.now += 60
-            self.judge()
+            judging.judge(mirrors, self.run_started, anew=False)
             if not self.read():
+                judging.finish(mirrors)
                 break
         else:
             raise AssertionError("the night does not come to an end")
@@ -612,8 +620,11 @@ def test_judging_what_was_touched_finds_what_judging_everything_would(tmp_path_f
         studio.night(audit=True)
         found = studio.verdicts()
         whole = judged_whole(studio)
+        unsteady = {path for path, each in studio.lasting().items() if each[1] == "unstable-read"}
         for path, verdict in whole.items():
-            assert found.get(path) == verdict
+            # Where nothing was agreed, a content that changed silently between two readings
+            # cannot be told from an unsteady reading.
+            assert found.get(path) == verdict or path in unsteady
         for path in set(found) - set(whole):
             # Only a reading that proves a match closes a finding: it may outlast its verdict.
             (pair,) = ledger.agreements.pairs_at(VAULT, [path])

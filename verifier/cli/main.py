@@ -19,6 +19,8 @@ from verifier.errors import VerifierError
 
 _COMMANDS: Final = {
     "accept": "Decide that a finding may stand as it is, and say why.",
+    "audit": "Show how far every byte has been read again, and when that ends.",
+    "clearance": "Prove that a folder may be deleted from its source, or say all against it.",
     "compare": "Compare a source with its mirror, by content, and say what to do.",
     "damage": "Show where and how two files differ.",
     "demo": "Try it all on a small made-up studio, with planted faults.",
@@ -28,6 +30,7 @@ _COMMANDS: Final = {
     "preflight": "Check that all is ready, and say how long reading will take.",
     "setup": "Ask a few questions, write the settings file, then run preflight.",
     "shift": "Read what is due until working hours are near, and say what needs somebody.",
+    "spot-check": "Read a random sample afresh, and say what that proves.",
 }
 
 
@@ -40,7 +43,9 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
             return None
-        module = import_module(f"verifier.cli.{cmd_name}")
+        # An interrupt in the middle of an import can be swallowed by what is being imported.
+        with system.signals_held():
+            module = import_module(f"verifier.cli.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
         return command
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, closing
+from datetime import UTC, datetime
 from typing import Any, Final, Protocol
 
 from msgspec import structs
@@ -17,14 +18,16 @@ from verifier.diff.comparison import Comparison, Judged
 from verifier.diff.merge import Row
 from verifier.diff.unmatched import Leftover
 from verifier.due import is_due
-from verifier.findings import finding_of
+from verifier.findings import damaged_after_release, finding_of, lost_after_release
 from verifier.jobs.examination import UNSTABLE, without_difference
 from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
+from verifier.ledger.values import Covered
 from verifier.model import (
     Agreement,
     Damage,
     Finding,
+    Judgement,
     Kind,
     Side,
     Sighting,
@@ -58,7 +61,11 @@ class SecondLook(Protocol):
 
 
 class Judging:
-    """Judges one share."""
+    """Judges one share, as often as one wants, and comes to an end with `finish`.
+
+    Between two judgements what was judged before is passed over: nothing but a walk or a reading
+    can change it.
+    """
 
     def __init__(
         self,
@@ -75,27 +82,35 @@ class Judging:
         self._neighbourhood = neighbourhood
         self._second_look = second_look
         self._now = now
+        self._since: dict[PlaceName, int] = {}
+        self._again: SortedSpill[bytes] = SortedSpill(bytes, key=bytes)
 
-    def judge(
-        self,
-        mirrors: Iterable[PlaceName],
-        run_started: float,
-        *,
-        anew: bool,
-        every_mirror: bool = True,
-    ) -> None:
+    def judge(self, mirrors: Iterable[PlaceName], run_started: float, *, anew: bool) -> None:
         """Judge what may have changed on these mirrors, the only ones that were seen lately.
 
-        ``run_started`` is the start of the latest mirror run that has finished.  ``anew`` has
-        everything that findings are about judged, as at the beginning of a shift, and asks for
-        another reading of what could not be read.  With ``every_mirror`` these are all that the
-        share has, so that nobody else waits for what was touched.
+        ``run_started`` is the start of the latest mirror run that had finished when they were
+        seen.  ``anew`` has everything that findings are about judged, as after a walk, and asks
+        for another reading of what could not be read.
         """
         until = self._ledger.agreements.sequence()
         for mirror in mirrors:
             self._judge(mirror, until, run_started, anew)
-        if every_mirror:
-            self._ledger.agreements.forget_touched(self._share, until)
+            self._since[mirror] = until
+
+    def finish(self, every_mirror: Iterable[PlaceName]) -> None:
+        """Forget what was touched, if every mirror that the share has was judged.
+
+        What is pending, and what else may change without being touched, is touched again.  Before
+        this nothing is forgotten: a crash has all of it judged again.
+        """
+        mirrors = list(every_mirror)
+        source = PlaceName(self._share)
+        with self._ledger.transaction():
+            if all(each in self._since for each in mirrors):
+                until = min((self._since[each] for each in mirrors), default=0)
+                self._ledger.agreements.forget_touched(self._share, until)
+            self._ledger.agreements.touch(source, each_once(self._again))
+        self._again.close()
 
     def _judge(self, mirror: PlaceName, until: int, run_started: float, anew: bool) -> None:
         with ExitStack() as kept:
@@ -115,6 +130,7 @@ class Judging:
                 comparison,
                 self._now,
                 self._neighbourhood,
+                self._again,
             )
             with closing(outcome):
                 rows = self._ledger.agreements.pairs_at(mirror, each_once(paths))
@@ -127,7 +143,9 @@ class Judging:
         """The paths to judge, with those that a pairing needs beside them."""
         ledger, now = self._ledger, int(self._now())
         alone = anew
-        for path in ledger.agreements.settle_plain(mirror, until, now, self._slack_ns):
+        for path in ledger.agreements.settle_plain(
+            mirror, self._since.get(mirror, 0), until, now, self._slack_ns
+        ):
             alone = True
             paths.extend(forms_of(path))
         for path in ledger.suspicions.waiting(mirror):
@@ -188,6 +206,7 @@ class _Outcome:
         comparison: Comparison,
         now: Callable[[], float],
         neighbourhood: Neighbourhood | None,
+        again: SortedSpill[bytes],
     ) -> None:
         self._ledger = ledger
         self._mirror = mirror
@@ -198,7 +217,7 @@ class _Outcome:
         self._now = now
         self._agreed: list[tuple[bytes, Agreement]] = []
         self._settled: list[tuple[bytes, str]] = []
-        self._again: list[bytes] = []
+        self._again = again
         self._findings: list[tuple[Judged, Finding]] = []
         self._suspected: list[tuple[Judged, Suspicion]] = []
         self._open = _with_something_open(ledger, mirror)
@@ -209,6 +228,12 @@ class _Outcome:
 
     def gone_from_both(self, path: bytes) -> None:
         """A path that neither side has any more."""
+        covered = self._ledger.certificates.covering(self._mirror.share, path)
+        if covered is not None:
+            finding = lost_after_release(path, covered.size, _certificate(covered))
+            gone = Judgement(finding.verdict, finding.cause, finding.side)
+            self._findings.append((Judged(path, None, None, None, gone), finding))
+            return
         self._settle(path, "it stands on neither side any more")
 
     def take(self, row: Judged) -> None:
@@ -219,14 +244,53 @@ class _Outcome:
         elif verdict is Verdict.PENDING or (
             verdict is Verdict.UNREAD and (row.source is None or row.mirror is None)
         ):
-            self._again.append(row.path)  # what it waits for may come without touching it
+            self._again.add(row.path)  # what it waits for may come without touching it
+        elif verdict is Verdict.ORPHANED and self._released(row):
+            return
         elif verdict is Verdict.CORRUPT:
             self._suspect(row)
         elif verdict is not Verdict.UNREAD:
             self._find(row)
-        waiting = len(self._agreed) + len(self._again) + len(self._settled)
+        waiting = len(self._agreed) + len(self._settled)
         if waiting + len(self._findings) + len(self._suspected) >= _AT_ONCE:
             self._write()
+
+    def _released(self, row: Judged) -> bool:
+        """True when a certificate covers what stands on the mirror only, and says what it is."""
+        covered = self._ledger.certificates.covering(self._mirror.share, row.path)
+        mirror = row.mirror
+        if covered is None or mirror is None:
+            return False
+        unread = mirror.kind is Kind.FILE and mirror.digest is None
+        if (mirror.kind, mirror.target) == (covered.kind, covered.target) and (
+            unread or mirror.digest == covered.digest
+        ):
+            if not unread:
+                self._settle(row.path, f"it is as {_certificate(covered)} proved it")
+            return True
+        if mirror.digest is None or covered.digest is None:
+            self._findings.append(
+                (row, damaged_after_release(mirror, covered.size, _certificate(covered)))
+            )
+            return True
+        self._suspect_released(row, mirror, covered)
+        return True
+
+    def _suspect_released(self, row: Judged, mirror: Sighting, covered: Covered) -> None:
+        """As any corrupt path: only a second reading makes a finding of it."""
+        ((_, held),) = self._ledger.sightings_at(self._mirror, [mirror.path])
+        assert held is not None and covered.digest is not None and mirror.digest is not None
+        fresh = Suspicion(
+            int(self._now()), covered.digest, 0, mirror.digest, held.changed_or_first_seen
+        )
+        known = self._ledger.suspicions.of(self._mirror, row.path)
+        if known is None or not _same_case(known, fresh) or not _same_contents(known, fresh):
+            self._begin(row, fresh)
+        elif known.confirmed_at is not None or held.wanted is None:
+            confirmed = structs.replace(known, confirmed_at=known.confirmed_at or fresh.since)
+            self._ledger.suspicions.keep(self._mirror, row.path, confirmed)
+            finding = damaged_after_release(mirror, covered.size, _certificate(covered))
+            self._findings.append((row, finding))
 
     def _matched(self, row: Judged) -> None:
         if self._open is None or row.path in self._open:
@@ -287,7 +351,7 @@ class _Outcome:
         elif _wanted(pair):
             return  # it waits, and is kept until its second reading
         elif not _same_contents(known, fresh):
-            if known.confirmed_at is not None:
+            if known.confirmed_at is not None or _left_what_was_agreed(row, known, fresh):
                 self._begin(row, fresh)
             else:
                 self._find(_made_unstable(row, known))
@@ -375,7 +439,7 @@ class _Outcome:
         for place, first in ((self._source, row.source), (self._mirror, row.mirror)):
             again = self._second_look.look(place, first)
             if (again.kind, again.target) != (first.kind, first.target):
-                self._again.append(row.path)  # the next walk will tell
+                self._again.add(row.path)  # the next walk will tell
                 return
         self._find(row)
 
@@ -406,11 +470,16 @@ class _Outcome:
                 (mirror, [row.mirror for row, _ in self._suspected]),
             ):
                 ledger.readings.want(place, [each.path for each in sightings if each], WANTED)
-            ledger.agreements.touch(self._source, self._again)
         if self._open is not None:
             self._open.update(row.path for row, _ in (*self._findings, *self._suspected))
-        self._agreed, self._settled, self._again = [], [], []
+        self._agreed, self._settled = [], []
         self._findings, self._suspected = [], []
+
+
+def _certificate(covered: Covered) -> str:
+    """A certificate for a person."""
+    granted = datetime.fromtimestamp(covered.certificate.granted_at, UTC).astimezone()
+    return f"certificate {covered.certificate.id} of {granted:%Y-%m-%d}"
 
 
 def _with_something_open(ledger: Ledger, mirror: PlaceName) -> set[bytes] | None:
@@ -463,6 +532,17 @@ def _same_case(one: Suspicion, other: Suspicion) -> bool:
 
 def _same_contents(one: Suspicion, other: Suspicion) -> bool:
     return (one.source, one.mirror) == (other.source, other.mirror)
+
+
+def _left_what_was_agreed(row: Judged, first: Suspicion, second: Suspicion) -> bool:
+    """True when a side held what was agreed when it was first read, long ago perhaps, and does
+    not any more: that tells of its content, not of an unsteady reading."""
+    agreed = None if row.agreement is None else row.agreement.digest
+    return all(
+        before == agreed
+        for before, after in ((first.source, second.source), (first.mirror, second.mirror))
+        if before != after
+    )
 
 
 def _made_unstable(row: Judged, first: Suspicion | None) -> Judged:

@@ -13,7 +13,8 @@ from msgspec import Struct
 from verifier import forecast
 from verifier.errors import PlaceUnreachable
 from verifier.ignore import Ignore
-from verifier.jobs.opening import open_ledger, open_place, places_of
+from verifier.jobs.opening import all_places, open_ledger, open_place, places_of
+from verifier.jobs.paces import paces_of
 from verifier.jobs.shift import Request, audit_window
 from verifier.ledger import Ledger, PlaceName
 from verifier.measures import amount, count, duration
@@ -21,9 +22,6 @@ from verifier.model import Kind
 from verifier.scheduler import Left
 from verifier.settings import Address, Share
 from verifier.walker import walk_dated
-
-SHIFTS_LOOKED_AT = 30
-"""Shifts whose pace counts: a month of nights."""
 
 
 class PlannedPlace(Struct, frozen=True):
@@ -73,7 +71,7 @@ def plan(request: Request, now: float) -> Plan:
     places: list[PlannedPlace] = []
     if os.path.lexists(settings.studio.ledger):
         with open_ledger(settings) as ledger:
-            paces = _paces(ledger)
+            paces = paces_of(ledger, [name for name, _ in all_places(settings)], enough=1)
             for share in settings.shares:
                 for name, address in places_of(share):
                     places.append(
@@ -147,17 +145,6 @@ def _uncounted(share: Share, name: PlaceName, address: Address, is_open: bool) -
     except PlaceUnreachable as error:
         return PlannedPlace(name, Left(), Left(), None, None, str(error))
     return PlannedPlace(name, Left(files, size), Left(), None, None)
-
-
-def _paces(ledger: Ledger) -> dict[PlaceName, float]:
-    """The pace of each place in the last shift that read of it, in bytes a second."""
-    found: dict[PlaceName, float] = {}
-    for each in ledger.shifts.latest(SHIFTS_LOOKED_AT):
-        seconds = max(1, (each.ended or each.started) - each.started)
-        for reading in each.readings:
-            if reading.bytes and each.ended is not None:
-                found[reading.place] = reading.bytes / seconds
-    return found
 
 
 def in_words(plan: Plan) -> tuple[str, list[str]]:

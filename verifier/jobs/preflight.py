@@ -170,6 +170,7 @@ class _Preflight:
         self._known: dict[PlaceName, Totals] = {}
         self._places = [place for share in found.shares for place in _places(share)]
         self._overridden = False
+        self._record: Check | None = None
         self._stop_at = 0.0
         """Until when it may list and read, on the system's steady clock: the bell."""
 
@@ -192,6 +193,8 @@ class _Preflight:
         temporary = self._temporary()
         ledger = self._ledger(may_read=clock.state is State.GOOD and temporary is None)
         self._say(ledger)
+        if self._record is not None:
+            self._say(self._record)
         if self._overridden:
             detail = "The hours are closed, and --now overrides them; the ledger has recorded that."
             self._say(Check("override", State.GOOD, detail))
@@ -321,6 +324,7 @@ class _Preflight:
                 in_full = size <= CHECKED_IN_FULL
                 faults = ledger.soundness() if in_full else ()
                 self._allow_reading(may_read, None if faults else ledger)
+                self._record = None if faults else _record(ledger)
         except VerifierError as error:
             self._allow_reading(may_read, None)
             return _refused("ledger", error)
@@ -708,6 +712,24 @@ def _in_two(sentence: str) -> tuple[str, str | None]:
 
 def _refused(check: str, error: VerifierError) -> Check:
     return Check(check, State.WRONG, *_in_two(str(error)))
+
+
+def _record(ledger: Ledger) -> Check:
+    """Whether what was recorded stands as it was: the chain, recomputed from its records."""
+    changed, (number, link) = ledger.chain.verify(), ledger.chain.head()
+    if changed:
+        more = f" {len(changed) - 1} more such." if changed[1:] else ""
+        return Check(
+            "record",
+            State.WRONG,
+            f"The record is not as it was written: {changed[0]}{more}",
+            "Find out who can write the ledger; set it beside its backups and the links on "
+            "certificates and mails. Until then do not rely on what it says of the past.",
+        )
+    if not number:
+        return Check("record", State.GOOD, "The record: no entries yet.")
+    entries = count(number, "entry", "entries")
+    return Check("record", State.GOOD, f"The record: {entries}, unbroken. Its head is {link}.")
 
 
 def _writing(place: _Place) -> Check:

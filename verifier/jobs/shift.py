@@ -25,6 +25,7 @@ from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
 from verifier.jobs.opening import all_places, open_ledger, open_place, places_of
+from verifier.jobs.paces import paces_of
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders
 from verifier.ledger import (
@@ -174,13 +175,6 @@ class Shifts:
     def __enter__(self) -> Shifts:
         settings = self._request.settings
         with ExitStack() as kept:
-            self.ledger = kept.enter_context(open_ledger(settings))
-            locked = kept.enter_context(only_shift(self.ledger.path, int(self._clock.now())))
-            if not locked:
-                self._progress.say(
-                    "This system has no lock that would keep a second shift out: see to it that "
-                    "only one runs."
-                )
             self._names = [name for name, _ in all_places(settings)]
             cores = system.cores()
             self._engine = kept.enter_context(
@@ -196,6 +190,14 @@ class Shifts:
                     resident=self._resident,
                 )
             )
+            # The readers were started before: no forked process may hold a ledger open.
+            self.ledger = kept.enter_context(open_ledger(settings))
+            locked = kept.enter_context(only_shift(self.ledger.path, int(self._clock.now())))
+            if not locked:
+                self._progress.say(
+                    "This system has no lock that would keep a second shift out: see to it that "
+                    "only one runs."
+                )
             self._readers = EngineReaders(self._engine, self._names, cores)
             self._kept = kept.pop_all()
         return self
@@ -291,8 +293,13 @@ class _Night:
         self._scheduler: Scheduler | None = None
         self._examination = Examination()
         self._neighbourhood = Neighbourhood(ledger)
-        self._anew = True
+        self._anew = {share.name for share in self._settings.shares}
         self._read_before: dict[PlaceName, int] = {}
+        self._queues: dict[PlaceName, Queue] = {}
+        self._walked_at: dict[str, float] = {}
+        self._judgings: dict[str, Judging] = {}
+        self._shift: int | None = None
+        self._may_start_round = True
         self._yielding = pace.Yielding(self._settings.pace.yield_above, system.io_pressure)
         self._held = False
 
@@ -303,13 +310,14 @@ class _Night:
         ledger.back_up(int(now()))
         ledger.neighbours.forget_before(int(now()) - KEPT_FOR)
         number = ledger.shifts.start(int(now()))
-        ledger.readings.shift = number
+        ledger.readings.shift = self._shift = number
+        self._may_start_round = may_start_round
         stopped_by = StoppedBy.SIGNAL
         before = self._bytes_read()
         try:
             with self._progress.line(self._line):
-                self._walk_all(number)
-                self._begin_rounds(may_start_round)
+                self._walk_all()
+                self._begin_rounds()
                 self._judge_all()
                 all_read = self._read()
             stopped_by = StoppedBy.DONE if all_read else ends_by
@@ -346,19 +354,48 @@ class _Night:
                 "is kept, and this one goes on from there."
             )
 
-    def _walk_all(self, shift: int) -> None:
+    def _walk_all(self) -> None:
         for share in self._settings.shares:
-            for name, address in places_of(share):
-                try:
-                    place = open_place(address)
-                    self._walk(share, name, place, shift)
-                except PlaceUnreachable as error:
-                    self._lose(name, str(error))
+            self._walk_share(share)
         self._readers.serve(self._places, self._window.end)
 
-    def _walk(self, share: Share, name: PlaceName, place: Place, shift: int) -> None:
+    def _walk_share(self, share: Share) -> None:
+        # What a mirror run that ends after this brings is seen by the next walk only.
+        self._walked_at[share.name] = self._clock.now()
+        for name, address in places_of(share):
+            try:
+                self._walk(share, name, open_place(address))
+            except PlaceUnreachable as error:
+                self._lose(name, str(error))
+
+    def _look_again(self) -> None:
+        """After a mirror run that ended in this shift: see what it brought.
+
+        A shift may last a whole weekend.
+        """
+        now = self._clock.now()
+        for share in self._settings.shares:
+            zone = self._settings.hours.zone
+            before = self._walked_at[share.name]
+            ends = next_run_ends(share.mirror_runs, share.mirror_takes, zone, before)
+            if ends is None or ends > now:
+                continue
+            known = [name for name, _ in places_of(share) if name in self._places]
+            self._walked_at[share.name] = now
+            for name in known:
+                try:
+                    place = self._places[name]
+                    place.check()
+                    self._walk(share, name, place)
+                    self._queues[name].walked_again()
+                except PlaceUnreachable as error:
+                    self._lose(name, str(error))
+                    self._queues[name].open = False
+            self._anew.add(share.name)
+
+    def _walk(self, share: Share, name: PlaceName, place: Place) -> None:
         ledger = self._ledger
-        walk = ledger.walk(name, shift)
+        walk = ledger.walk(name, self._shift)
         try:
             summary = walk.take(self._until_bell(walk_dated(place, Ignore(share.ignore))))
             place.check()
@@ -419,7 +456,7 @@ class _Night:
 
     # ------------------------------------------------------------------------------ the rounds
 
-    def _begin_rounds(self, may_start: bool) -> None:
+    def _begin_rounds(self) -> None:
         """Round 1 is the first full read; later ones begin on audit nights.
 
         A round is only ended by a shift that came to its own end, so that one which goes on
@@ -430,10 +467,27 @@ class _Night:
         may_audit = audit is not None and (end is None or audit[0] < end)
         for name in self._places:
             current = rounds.current(name)
-            if current is None or (may_audit and may_start and current.ended is not None):
+            if current is None or (
+                may_audit and self._may_start_round and current.ended is not None
+            ):
                 current = rounds.start_next(name, int(now))
             if may_audit and current.ended is None:
                 self._read_before[name] = current.started
+
+    def _next_rounds(self) -> None:
+        """In a shift of several nights, each begins the next round where the last is complete."""
+        audit, now = self._window.audit, self._clock.now()
+        if audit is None or not audit[0] <= now < audit[1]:
+            return
+        for name, queue in self._queues.items():
+            current = self._ledger.rounds.current(name)
+            if current is None or not _night_began(self._settings, current.started, now):
+                continue
+            ended = self._ledger.rounds.end_if_complete(name, int(now))
+            if ended is not None and ended.ended is not None:
+                following = self._ledger.rounds.start_next(name, int(now))
+                self._read_before[name] = following.started
+                queue.audit(following.started)
 
     def _end_rounds(self) -> None:
         for name in self._places:
@@ -446,28 +500,36 @@ class _Night:
         under_way: dict[PlaceName, list[bytes]] = {}
         for task in self._readers.under_way():
             under_way.setdefault(task.place, []).extend(each.path for each in task.files)
-        queues = [
-            Queue(ledger, name, self._read_before.get(name), under_way.get(name, ()))
+        queues = self._queues = {
+            name: Queue(ledger, name, self._read_before.get(name), under_way.get(name, ()))
             for name in self._places
-        ]
+        }
         scheduler = self._scheduler = Scheduler(
             ledger,
-            queues,
+            queues.values(),
             self._readers,
             self._window,
             self._clock.now,
-            self._judge_all,
+            self._between,
             {name: self._to_read(name).bytes for name in self._places},
             self._yield,
+            paces_of(ledger, self._places),
         )
         try:
             all_read = scheduler.run()
         finally:
             for name, error in scheduler.unreachable.items():
                 self._lose(name, str(error))
+        for name, seconds in scheduler.seconds.items():
+            ledger.shifts.spend(self._shift or 0, name, seconds)
         if not all_read:
             self._judge_all()  # reading has ended; what was read is not kept waiting for a verdict
-        return all_read and not any(queue.skipped.files for queue in queues)
+        for share in self._settings.shares:
+            if share.name in self._judgings:
+                self._judgings[share.name].finish(
+                    PlaceName(share.name, mirror.name) for mirror in share.mirrors
+                )
+        return all_read and not any(queue.skipped.files for queue in queues.values())
 
     def _yield(self) -> None:
         """Let others have the disks while they need them."""
@@ -502,9 +564,14 @@ class _Night:
 
     # ----------------------------------------------------------------------------- the verdicts
 
+    def _between(self) -> None:
+        """Every now and then while reading goes on."""
+        self._look_again()
+        self._judge_all()
+        self._next_rounds()
+
     def _judge_all(self) -> None:
         """Judge each share whose source and mirror were seen in this shift."""
-        anew, self._anew = self._anew, False
         for share in self._settings.shares:
             source = PlaceName(share.name)
             if source not in self._places:
@@ -518,15 +585,23 @@ class _Night:
                 share.mirror_runs,
                 share.mirror_takes,
                 self._settings.hours.zone,
-                self._clock.now(),
+                self._walked_at[share.name],
             )
-            slack_ns = round(share.slack.total_seconds() * 1e9)
-            judging = Judging(
-                self._ledger, share.name, slack_ns, self, self._clock.now, self._neighbourhood
+            anew = share.name in self._anew
+            self._anew.discard(share.name)
+            self._judging_of(share).judge(mirrors, run_started, anew=anew)
+
+    def _judging_of(self, share: Share) -> Judging:
+        if share.name not in self._judgings:
+            self._judgings[share.name] = Judging(
+                self._ledger,
+                share.name,
+                round(share.slack.total_seconds() * 1e9),
+                self,
+                self._clock.now,
+                self._neighbourhood,
             )
-            judging.judge(
-                mirrors, run_started, anew=anew, every_mirror=len(mirrors) == len(share.mirrors)
-            )
+        return self._judgings[share.name]
 
     def look(self, place: PlaceName, sighting: Sighting) -> Sighting:
         """A path's kind, dates and target now, its content unread."""

@@ -14,6 +14,8 @@ from pathlib import Path
 from verifier.ledger import backup, opening, statements
 from verifier.ledger.agreements import Agreements, each_once
 from verifier.ledger.backup import backups_of
+from verifier.ledger.certificates import Certificates, Clearances, PastDamage
+from verifier.ledger.chain import Chain
 from verifier.ledger.findings import Findings
 from verifier.ledger.lock import only_shift
 from verifier.ledger.names import Names, in_path_order
@@ -28,9 +30,12 @@ from verifier.ledger.suspicions import Suspicions
 from verifier.ledger.values import (
     SOURCE,
     Acceptance,
+    Clearance,
+    Covered,
     Due,
     FindingEvent,
     FindingState,
+    GrantedCertificate,
     Happening,
     Known,
     LedgerFinding,
@@ -40,6 +45,7 @@ from verifier.ledger.values import (
     PairRow,
     PlaceName,
     PlaceReadings,
+    Proof,
     RecordedWalk,
     Round,
     Shift,
@@ -66,10 +72,13 @@ class Ledger:
         self.readings = Readings(self._store, self._names)
         self.work = Work(self._store, self._names, self.readings)
         self.agreements = Agreements(self._store, self._names, self.readings)
-        self.findings = Findings(self._store, self._names)
-        self.shifts = Shifts(self._store, self._names)
+        self.chain = Chain(self._store)
+        self.findings = Findings(self._store, self._names, self.chain)
+        self.shifts = Shifts(self._store, self._names, self.chain)
         self.rounds = Rounds(self._store, self._names, self.readings)
         self.suspicions = Suspicions(self._store, self._names)
+        self.clearances = Clearances(self._store, self._names, self.readings)
+        self.certificates = Certificates(self._store, self._names, self.chain)
         self.neighbours = Neighbours(self._store, self._names)
 
     def __enter__(self) -> Ledger:
@@ -141,9 +150,12 @@ __all__ = [
     "HELD_FOR",
     "SOURCE",
     "Acceptance",
+    "Clearance",
+    "Covered",
     "Due",
     "FindingEvent",
     "FindingState",
+    "GrantedCertificate",
     "Happening",
     "Known",
     "Ledger",
@@ -152,8 +164,10 @@ __all__ = [
     "NoticeKind",
     "Override",
     "PairRow",
+    "PastDamage",
     "PlaceName",
     "PlaceReadings",
+    "Proof",
     "RecordedWalk",
     "Round",
     "Shift",

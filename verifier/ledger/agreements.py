@@ -136,9 +136,9 @@ class Agreements:
         return self._touched(mirror, since, self.sequence() if until is None else until)
 
     def settle_plain(
-        self, mirror: PlaceName, until: int, at: int, slack_ns: int
+        self, mirror: PlaceName, since: int, until: int, at: int, slack_ns: int
     ) -> Iterator[bytes]:
-        """Settle the touched paths that are plain; the others, for the judge.
+        """Settle the paths touched after ``since`` that are plain; the others, for the judge.
 
         Plain are files that hold the same on both sides where nothing was agreed before and
         nothing is said of them, which become agreed here; those that are agreed as they stand;
@@ -154,13 +154,13 @@ class Agreements:
         said = self._store.row(statements.ANYTHING_SAID, values)
         values["clear"] = not (said is None or said[0])
         first = self._store.row(statements.FIRST_TOUCHED)
-        start = until if first is None or first[0] is None else first[0] - 1
+        start = until if first is None or first[0] is None else max(since, first[0] - 1)
         for after in range(start, until, _AGREED_AT_ONCE):
             numbers = {"after": after, "to": min(until, after + _AGREED_AT_ONCE), "at": at}
             with self._store.transaction():
                 self._store.run(statements.AGREE_PLAINLY, {**values, **numbers})
         values |= {"slack_ns": slack_ns}
-        return self._paged_touched(statements.TOUCHED_NOT_PLAINLY, values, 0, until)
+        return self._paged_touched(statements.TOUCHED_NOT_PLAINLY, values, since, until)
 
     def touch(self, place: PlaceName, paths: Iterable[bytes]) -> None:
         """Have paths judged again though nothing changed, such as those that were pending."""

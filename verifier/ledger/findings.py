@@ -20,6 +20,7 @@ from msgspec import Struct, structs
 from verifier.errors import RequestRefused
 from verifier.ledger import statements
 from verifier.ledger.agreements import Agreements
+from verifier.ledger.chain import Chain, What
 from verifier.ledger.names import Names
 from verifier.ledger.store import BEFORE_ALL, Row, Store
 from verifier.ledger.values import (
@@ -134,6 +135,14 @@ class Accepted(Struct, frozen=True):
 _BY_CONTENT: Final = frozenset({Verdict.CORRUPT, Verdict.STALE})
 
 
+_About = tuple[int, str, str, bytes, str]
+"""Which finding an event is of: number, share, mirror, path, verdict."""
+
+
+def _about(shown: LedgerFinding) -> _About:
+    return shown.id, shown.share, shown.mirror, shown.path, shown.verdict.value
+
+
 class _Kept(Struct, frozen=True):
     """A row of findings: what is shown of it, and what it is compared by."""
 
@@ -144,9 +153,10 @@ class _Kept(Struct, frozen=True):
 class Findings:
     """The findings of every share and mirror."""
 
-    def __init__(self, store: Store, names: Names) -> None:
+    def __init__(self, store: Store, names: Names, chain: Chain) -> None:
         self._store = store
         self._names = names
+        self._chain = chain
 
     def seen(
         self,
@@ -165,7 +175,7 @@ class Findings:
         with self._store.transaction():
             lasting = self._one(statements.LASTING_FINDING, self._key(mirror, finding.path))
             if lasting is not None and lasting.shown.verdict is not finding.verdict:
-                self._close(lasting.shown.id, at, f"it is {finding.verdict} now")
+                self._close(lasting.shown, at, f"it is {finding.verdict} now")
             known = self._one(
                 statements.FINDING_OF_VERDICT, (*self._key(mirror, finding.path), finding.verdict)
             )
@@ -174,7 +184,8 @@ class Findings:
                 number = self._store.insert(
                     statements.ADD_FINDING, {**values, "mirror": self._names.place(mirror)}
                 )
-                self._tell(number, at, Happening.OPENED, _said(finding))
+                about = number, mirror.share, mirror.place, finding.path, finding.verdict.value
+                self._tell(about, at, Happening.OPENED, _said(finding))
             else:
                 number = known.shown.id
                 state = self._state_now(known, finding, standing, at)
@@ -187,7 +198,7 @@ class Findings:
             lasting = self._one(statements.LASTING_FINDING, self._key(mirror, path))
             if lasting is None:
                 return None
-            self._close(lasting.shown.id, at, by)
+            self._close(lasting.shown, at, by)
             return self.numbered(lasting.shown.id)
 
     def accept(self, number: int, who: str, at: int, because: str) -> LedgerFinding:
@@ -205,7 +216,8 @@ class Findings:
                     f"Finding {number} is closed already. Nothing needs to be accepted."
                 )
             self._store.run(statements.ACCEPT_FINDING, (who, at, because, number))
-            self._tell(number, at, Happening.ACCEPTED, f"{who}: {because}")
+            self._keep_acceptance(number, at)
+            self._tell(_about(finding), at, Happening.ACCEPTED, f"{who}: {because}")
             return self.numbered(number)
 
     def accept_as_they_stand(
@@ -273,6 +285,15 @@ class Findings:
         """Every finding that there ever was, by number."""
         return self._paged(statements.ALL_FINDINGS, {"after": 0}, lambda row: {"after": row[0]})
 
+    def unreadable(self, place: PlaceName) -> int:
+        """Paths of a place that an open finding calls unreadable."""
+        statement = (
+            statements.UNREADABLE_ON_SOURCE if place.is_source else statements.UNREADABLE_ON_MIRROR
+        )
+        row = self._store.row(statement, (self._names.place(place),))
+        assert row is not None
+        return int(row[0])
+
     def counts(self) -> Mapping[FindingState, int]:
         """How many findings are in each state."""
         found = dict.fromkeys(FindingState, 0)
@@ -293,26 +314,35 @@ class Findings:
         """The state of a known finding that was seen again, with what that adds to its history."""
         shown, accepted = known.shown, known.accepted_state
         if shown.state is FindingState.CLOSED:
-            self._tell(shown.id, at, Happening.REOPENED, _said(finding))
+            self._tell(_about(shown), at, Happening.REOPENED, _said(finding))
             return FindingState.OPEN
         if shown.state is FindingState.ACCEPTED and accepted is not None:
             if not accepted.still(standing):
                 said = f"changed since it was accepted: {_said(finding)}"
-                self._tell(shown.id, at, Happening.REOPENED, said)
+                self._tell(_about(shown), at, Happening.REOPENED, said)
                 return FindingState.OPEN
             learnt = accepted.learnt(standing)
             if learnt != accepted:
                 self._store.run(statements.LEARN_ACCEPTED_STATE, (_text(learnt), shown.id))
+                self._keep_acceptance(shown.id, at)
         if _said(shown.finding) != _said(finding):
-            self._tell(shown.id, at, Happening.CHANGED, _said(finding))
+            self._tell(_about(shown), at, Happening.CHANGED, _said(finding))
         return shown.state
 
-    def _close(self, number: int, at: int, by: str) -> None:
-        self._store.run(statements.CLOSE_FINDING, (at, by, number))
-        self._tell(number, at, Happening.CLOSED, by)
+    def _close(self, shown: LedgerFinding, at: int, by: str) -> None:
+        self._store.run(statements.CLOSE_FINDING, (at, by, shown.id))
+        self._tell(_about(shown), at, Happening.CLOSED, by)
 
-    def _tell(self, number: int, at: int, what: Happening, detail: str) -> None:
-        self._store.run(statements.ADD_EVENT, (number, at, what, detail))
+    def _tell(self, about: _About, at: int, what: Happening, detail: str) -> None:
+        """Add to a finding's history, and to the chain."""
+        said = at, what.value, detail
+        event = self._store.insert(statements.ADD_EVENT, (about[0], *said))
+        self._chain.extend(What.FINDING_EVENT, event, (*about, *said), at)
+
+    def _keep_acceptance(self, number: int, at: int) -> None:
+        """Keep a finding's acceptance as it is now, beside those before it."""
+        kept = self._store.insert(statements.ADD_ACCEPTANCE, (number,))
+        self._chain.extend_by(What.ACCEPTANCE, kept, at)
 
     def _key(self, mirror: PlaceName, path: bytes) -> tuple[int, bytes]:
         return self._names.place(mirror), path
@@ -392,7 +422,11 @@ def _text(value: object) -> str:
 
 
 def _said(finding: Finding) -> str:
-    """A finding's verdict, cause and side in words."""
+    """A finding's verdict, cause and side in words.
+
+    The check of the chain sets these words beside the finding: other words would have every
+    finding of an older ledger look changed.
+    """
     said = f"{finding.verdict}"
     if finding.cause is not None:
         said += f", {finding.cause}"

@@ -318,6 +318,54 @@ _ROUNDS_AND_SUSPICIONS: Final = (
     """,
 )
 
+_CHAIN: Final = (
+    # Every record that somebody may want to look otherwise afterwards has an entry here; the
+    # module `chain` says how they hang together.
+    """
+    CREATE TABLE chain (
+        number INTEGER PRIMARY KEY,          -- from 1, without a gap
+        at     INTEGER NOT NULL,
+        what   TEXT NOT NULL,                -- which kind of record
+        row    INTEGER NOT NULL,             -- its number among those
+        digest BLOB NOT NULL,                -- of what it says
+        link   BLOB NOT NULL                 -- of the link before and this digest
+    )
+    """,
+    # A finding holds its last acceptance only, and learns digests that were not known then: here
+    # stands each as it was.
+    """
+    CREATE TABLE acceptances (
+        id       INTEGER PRIMARY KEY,
+        finding  INTEGER NOT NULL REFERENCES findings (id),
+        at       INTEGER NOT NULL,
+        who      TEXT NOT NULL,
+        because  TEXT NOT NULL,
+        standing TEXT                        -- JSON: what both sides held
+    )
+    """,
+    """
+    CREATE INDEX acceptances_by_finding ON acceptances (finding)
+    """,
+    """
+    INSERT INTO acceptances (finding, at, who, because, standing)
+        SELECT id, accepted_at, accepted_by, accepted_for, accepted_state FROM findings
+        WHERE accepted_at IS NOT NULL ORDER BY accepted_at, id
+    """,
+    # Only files are ever read.  With their kind in the index's condition, SQLite looks up the
+    # kind of each in the table, which takes forty times as long as the index itself.
+    """
+    DROP INDEX read_sightings
+    """,
+    """
+    CREATE INDEX read_sightings ON sightings (place, read_at, folder, name, size)
+        WHERE read_at IS NOT NULL
+    """,
+    # Seconds in which the place was being read; NULL: not known.
+    """
+    ALTER TABLE shift_readings ADD COLUMN seconds REAL
+    """,
+)
+
 _NEIGHBOURS: Final = (
     """
     CREATE TABLE neighbours (
@@ -326,6 +374,65 @@ _NEIGHBOURS: Final = (
         around BLOB NOT NULL,                -- the damaged path that it is read again for
         at     INTEGER NOT NULL,
         PRIMARY KEY (place, path)
+    ) WITHOUT ROWID
+    """,
+)
+
+_CERTIFICATES: Final = (
+    """
+    CREATE TABLE clearances (
+        id           INTEGER PRIMARY KEY AUTOINCREMENT,
+        share        INTEGER NOT NULL REFERENCES shares (id),
+        folder       BLOB NOT NULL,               -- its path in the share, with a slash
+        requested_at INTEGER NOT NULL,
+        requested_by TEXT NOT NULL,
+        marked       INTEGER NOT NULL DEFAULT 0,  -- 1: all its files were marked to be read
+        state        TEXT NOT NULL,               -- asked, refused, granted
+        ended_at     INTEGER
+    )
+    """,
+    """
+    CREATE UNIQUE INDEX lasting_clearances ON clearances (share, folder) WHERE state <> 'granted'
+    """,
+    # Files that changed after the request.  Whether they were then read past the cache does not
+    # follow from the sighting, as it does for all others.
+    """
+    CREATE TABLE clearance_changes (
+        clearance INTEGER NOT NULL REFERENCES clearances (id),
+        place     INTEGER NOT NULL,
+        folder    INTEGER NOT NULL,
+        name      BLOB NOT NULL,
+        ctime_ns  INTEGER NOT NULL,               -- of the change: a later one is another one
+        proven    INTEGER NOT NULL DEFAULT 0,     -- 1: read past the cache as it is since then
+        PRIMARY KEY (clearance, place, folder, name)
+    ) WITHOUT ROWID
+    """,
+    """
+    CREATE TABLE certificates (
+        id         INTEGER PRIMARY KEY AUTOINCREMENT,
+        clearance  INTEGER NOT NULL REFERENCES clearances (id),
+        share      INTEGER NOT NULL REFERENCES shares (id),
+        folder     BLOB NOT NULL,
+        granted_at INTEGER NOT NULL,
+        granted_by TEXT NOT NULL,
+        files      INTEGER NOT NULL,
+        bytes      INTEGER NOT NULL,
+        digest     BLOB NOT NULL,
+        manifest   BLOB NOT NULL,                 -- the digest of its manifest
+        file       BLOB NOT NULL,                 -- where it was written to
+        content    BLOB NOT NULL                  -- the certificate itself, as it was written
+    )
+    """,
+    """
+    CREATE TABLE certified (
+        folder      INTEGER NOT NULL,
+        name        BLOB NOT NULL,
+        certificate INTEGER NOT NULL REFERENCES certificates (id),
+        kind        INTEGER NOT NULL,
+        size        INTEGER NOT NULL,
+        digest      BLOB,
+        target      BLOB,
+        PRIMARY KEY (folder, name, certificate)
     ) WITHOUT ROWID
     """,
 )
@@ -340,6 +447,16 @@ MIGRATIONS: Final = (
         2,
         "rounds of the audit, and suspicions that wait for their second reading",
         _ROUNDS_AND_SUSPICIONS,
+    ),
+    Migration(
+        3,
+        "a chain of digests over what was recorded, and how long each place was read",
+        _CHAIN,
+    ),
+    Migration(
+        4,
+        "certificates",
+        _CERTIFICATES,
     ),
     Migration(
         5,

@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 
 from verifier import system
 from verifier.errors import LedgerFailed, LedgerRefused
-from verifier.ledger import statements
+from verifier.ledger import chain, statements
 from verifier.ledger.agreements import earlier_digests
 from verifier.ledger.backup import backups_of
 from verifier.ledger.migrations import MIGRATIONS, Migration
@@ -87,6 +87,8 @@ def migrate(store: Store, migrations: Sequence[Migration] = MIGRATIONS) -> None:
                 for statement in migration.statements:
                     store.run(statement)
                 store.run(statements.SET_SCHEMA_VERSION.format(number=migration.number))
+        if version < chain.BEGINS_WITH_SCHEMA:
+            chain.take_over(store)
 
 
 def soundness(store: Store) -> tuple[str, ...]:

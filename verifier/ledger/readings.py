@@ -12,7 +12,7 @@ from typing import Final
 
 from verifier.ledger import statements
 from verifier.ledger.names import Names, split
-from verifier.ledger.rows import joined, signed
+from verifier.ledger.rows import KIND_NUMBERS, joined, signed
 from verifier.ledger.store import Store
 from verifier.ledger.values import PlaceName
 from verifier.model import Kind, Sighting
@@ -109,6 +109,38 @@ class Readings:
                 self._count(self.shift, held)
         before = self._counted
         self._counted = before[0] + recorded, before[1] + len(held) - recorded
+
+    def see_one(self, place: PlaceName, path: bytes, seen: Sighting | None, at: int) -> None:
+        """Record what stands at one path as a walk would, None that nothing does any more.
+
+        Only for what somebody has just looked at: no guard stands between this and the ledger.
+        """
+        self.flush()
+        number, share = self._names.place(place), self._names.share(place.share)
+        folder_path, name = split(path)
+        with self._store.transaction():
+            folder = self._names.folder(share, folder_path, add=True)
+            if seen is None:
+                gone = {"place": number, "folder": folder, "name": name}
+                self._store.run(statements.APPLY_VANISHED, gone)
+                return
+            self._store.run(
+                statements.SEE_ONE,
+                (
+                    number,
+                    folder,
+                    name,
+                    KIND_NUMBERS[seen.kind],
+                    seen.size,
+                    seen.mtime_ns,
+                    seen.ctime_ns,
+                    signed(seen.inode),
+                    signed(seen.device),
+                    seen.links,
+                    at,
+                    seen.target,
+                ),
+            )
 
     def want(self, place: PlaceName, paths: Iterable[bytes], reason: str) -> int:
         """Mark files whose reading past the cache a verdict waits for; how many there are.

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from msgspec import Struct
+
 from verifier.ledger import statements
+from verifier.ledger.chain import Chain, What
 from verifier.ledger.names import Names
 from verifier.ledger.store import PAGE, Row, Store
 from verifier.ledger.values import (
@@ -19,20 +22,48 @@ from verifier.ledger.values import (
 from verifier.ledger.walks import recorded_walk
 
 
-class Shifts:
-    """What was done when, and by whom."""
+class Spent(Struct, frozen=True):
+    """What a shift read of one place.
 
-    def __init__(self, store: Store, names: Names) -> None:
+    ``seconds`` are those in which it was being read, None where that was not recorded; ``ended``
+    is None while the shift runs, and for ever if it was cut off.
+    """
+
+    started: int
+    ended: int | None
+    bytes: int
+    seconds: float | None
+
+
+class Shifts:
+    """What was done when, and by whom.  All of it is told to the chain."""
+
+    def __init__(self, store: Store, names: Names, chain: Chain) -> None:
         self._store = store
         self._names = names
+        self._chain = chain
 
     def start(self, at: int) -> int:
         """A shift starts; its number."""
-        return self._store.insert(statements.ADD_SHIFT, (at,))
+        with self._store.transaction():
+            number = self._store.insert(statements.ADD_SHIFT, (at,))
+            self._chain.extend(What.SHIFT_STARTED, number, (at,), at)
+        return number
 
     def end(self, number: int, at: int, stopped_by: str) -> None:
-        """A shift ends, once."""
-        self._store.run(statements.END_SHIFT, (at, stopped_by, number))
+        """A shift ends, once.  What it read is recorded by then."""
+        with self._store.transaction():
+            if self._store.run(statements.END_SHIFT, (at, stopped_by, number)):
+                self._chain.extend_by(What.SHIFT_ENDED, number, at)
+
+    def spend(self, number: int, place: PlaceName, seconds: float) -> None:
+        """A shift that has not ended spent so many seconds more on reading a place."""
+        self._store.run(statements.SPENT, (self._names.place(place), seconds, number))
+
+    def spent(self, place: PlaceName, most: int) -> list[Spent]:
+        """What the last shifts that read of a place did there, at most so many, newest first."""
+        rows = self._store.rows(statements.SPENT_LATELY, (self._names.place(place), most))
+        return [Spent(*row) for row in rows]
 
     def all(self) -> Iterator[Shift]:
         """Every shift, in the order in which they started."""
@@ -65,9 +96,10 @@ class Shifts:
 
     def add_override(self, override: Override) -> None:
         """Somebody overrides the hours or a guard."""
-        self._store.run(
-            statements.ADD_OVERRIDE, (override.at, override.who, override.command, override.why)
-        )
+        said = override.at, override.who, override.command, override.why
+        with self._store.transaction():
+            number = self._store.insert(statements.ADD_OVERRIDE, said)
+            self._chain.extend(What.OVERRIDE, number, said, override.at)
 
     def overrides(self) -> Iterator[Override]:
         """Every override, in order."""
@@ -76,10 +108,12 @@ class Shifts:
 
     def add_notice(self, notice: Notice) -> None:
         """Something is wrong with a place as a whole."""
-        self._store.run(
-            statements.ADD_NOTICE,
-            (self._names.place(notice.place), notice.at, notice.what.value, notice.detail),
-        )
+        said = notice.at, notice.what.value, notice.detail
+        with self._store.transaction():
+            place = self._names.place(notice.place)
+            number = self._store.insert(statements.ADD_NOTICE, (place, *said))
+            named = notice.place.share, notice.place.place
+            self._chain.extend(What.NOTICE, number, (*named, *said), notice.at)
 
     def notices(self) -> Iterator[Notice]:
         """Every notice, in order."""

@@ -56,9 +56,9 @@ ENDS: Final = (
     """SELECT name FROM sightings INDEXED BY wanted_sightings
         WHERE kind = 0 AND wanted IS NOT NULL ORDER BY place, folder, name LIMIT 1""",
     """SELECT name FROM sightings INDEXED BY read_sightings
-        WHERE kind = 0 AND read_at IS NOT NULL ORDER BY place, read_at, folder LIMIT 1""",
+        WHERE read_at IS NOT NULL ORDER BY place, read_at, folder LIMIT 1""",
     """SELECT name FROM sightings INDEXED BY read_sightings
-        WHERE kind = 0 AND read_at IS NOT NULL
+        WHERE read_at IS NOT NULL
         ORDER BY place DESC, read_at DESC, folder DESC LIMIT 1""",
     "SELECT * FROM touched ORDER BY number LIMIT 1",
     "SELECT * FROM touched ORDER BY number DESC LIMIT 1",
@@ -81,6 +81,16 @@ ENDS: Final = (
     """SELECT path FROM suspicions INDEXED BY waiting_suspicions
         WHERE confirmed_at IS NULL ORDER BY mirror, path LIMIT 1""",
     "SELECT * FROM neighbours ORDER BY place, path LIMIT 1",
+    "SELECT * FROM chain ORDER BY number LIMIT 1",
+    "SELECT * FROM chain ORDER BY number DESC LIMIT 1",
+    "SELECT * FROM acceptances ORDER BY id DESC LIMIT 1",
+    "SELECT id FROM acceptances INDEXED BY acceptances_by_finding ORDER BY finding LIMIT 1",
+    "SELECT * FROM clearances ORDER BY id DESC LIMIT 1",
+    """SELECT id FROM clearances INDEXED BY lasting_clearances
+        WHERE state <> 'granted' ORDER BY share, folder LIMIT 1""",
+    "SELECT * FROM clearance_changes ORDER BY clearance, place, folder, name LIMIT 1",
+    "SELECT * FROM certificates ORDER BY id DESC LIMIT 1",
+    "SELECT * FROM certified ORDER BY folder, name, certificate LIMIT 1",
     "SELECT * FROM sqlite_sequence LIMIT 1",
 )
 """The first and the last row by each way in: reads every root, and what leads to the ends."""
@@ -215,7 +225,17 @@ APPLY_FOLDERS: Final = (
     """,
 )
 
-APPLY_SEEN: Final = """
+_WHERE_KNOWN: Final = """
+    ON CONFLICT (place, folder, name) DO UPDATE SET
+        kind = excluded.kind, size = excluded.size, mtime_ns = excluded.mtime_ns,
+        ctime_ns = excluded.ctime_ns, inode = excluded.inode, device = excluded.device,
+        links = excluded.links, target = excluded.target, changed_seen = excluded.first_seen,
+        walk_trouble = excluded.walk_trouble, read_at = NULL, digest = NULL,
+        fingerprints = NULL, trouble = NULL, wanted = NULL
+"""
+"""A changed path loses all that belonged to what it was before."""
+
+APPLY_SEEN: Final = f"""
     INSERT INTO sightings (place, folder, name, kind, size, mtime_ns, ctime_ns, inode, device,
         links, first_seen, target, walk_trouble)
     SELECT :place, in_folder.id, staged.name, staged.kind, staged.size, staged.mtime_ns,
@@ -226,14 +246,16 @@ APPLY_SEEN: Final = """
     WHERE staged.number > :after AND staged.number <= :to AND staged.walk = :walk
         AND staged.what IN (:new, :changed)
     ORDER BY staged.number
-    ON CONFLICT (place, folder, name) DO UPDATE SET
-        kind = excluded.kind, size = excluded.size, mtime_ns = excluded.mtime_ns,
-        ctime_ns = excluded.ctime_ns, inode = excluded.inode, device = excluded.device,
-        links = excluded.links, target = excluded.target, changed_seen = excluded.first_seen,
-        walk_trouble = excluded.walk_trouble, read_at = NULL, digest = NULL,
-        fingerprints = NULL, trouble = NULL, wanted = NULL
+    {_WHERE_KNOWN}
 """
-"""A changed path loses all that belonged to what it was before."""
+
+SEE_ONE: Final = f"""
+    INSERT INTO sightings (place, folder, name, kind, size, mtime_ns, ctime_ns, inode, device,
+        links, first_seen, target)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    {_WHERE_KNOWN}
+"""
+"""One path as a walk would record it, seen between two walks."""
 
 APPLY_WALK_TROUBLE: Final = """
     UPDATE sightings SET walk_trouble = :walk_trouble
@@ -307,6 +329,10 @@ UNWANT: Final = """
 
 # ------------------------------------------------------------------------------ what to read next
 
+STANDING_IN_FOLDER: Final = """
+    SELECT name, size, read_at, wanted FROM sightings
+    WHERE place = ? AND folder = ? AND kind = 0 AND name > ? ORDER BY name LIMIT ?
+"""
 FOLDERS_WITH_UNREAD: Final = """
     SELECT path, id FROM folders
     WHERE share = :share AND path > :after AND EXISTS (
@@ -351,18 +377,34 @@ WANTED_IN_FOLDER: Final = """
 """
 LONGEST_UNREAD: Final = """
     SELECT read_at, folder, name, size FROM sightings INDEXED BY read_sightings
-    WHERE place = :place AND kind = 0 AND read_at IS NOT NULL
+    WHERE place = :place AND read_at IS NOT NULL
         AND (read_at, folder, name) > (:read_at, :folder, :name)
     ORDER BY read_at, folder, name LIMIT :most
 """
 OLDEST_READ: Final = """
     SELECT read_at FROM sightings INDEXED BY read_sightings
-    WHERE place = ? AND kind = 0 AND read_at IS NOT NULL ORDER BY read_at LIMIT 1
+    WHERE place = ? AND read_at IS NOT NULL ORDER BY read_at LIMIT 1
 """
 READ_SINCE: Final = """
     SELECT count(*), coalesce(sum(min(size, 1125899906842624)), 0)
     FROM sightings INDEXED BY read_sightings
-    WHERE place = ? AND kind = 0 AND read_at IS NOT NULL AND read_at >= ?
+    WHERE place = ? AND read_at IS NOT NULL AND read_at >= ?
+"""
+
+READ_BETWEEN: Final = """
+    SELECT count(*), coalesce(sum(min(size, 1125899906842624)), 0)
+    FROM sightings INDEXED BY read_sightings
+    WHERE place = ? AND read_at IS NOT NULL AND read_at >= ? AND read_at < ?
+"""
+FIRST_WALKED: Final = "SELECT at FROM walks WHERE place = ? ORDER BY at LIMIT 1"
+UNREAD_FOR_LONG: Final = """
+    SELECT EXISTS (
+        SELECT 1 FROM sightings AS unread INDEXED BY unread_sightings
+        CROSS JOIN sightings AS whole ON whole.place = unread.place
+            AND whole.folder = unread.folder AND whole.name = unread.name
+        WHERE unread.place = ? AND unread.kind = 0 AND unread.read_at IS NULL
+            AND coalesce(whole.changed_seen, whole.first_seen) < ?
+    )
 """
 
 # ------------------------------------------------------------------- agreements, pairs to judge
@@ -518,6 +560,19 @@ ACCEPT_FINDING: Final = """
     WHERE id = ?
 """
 LEARN_ACCEPTED_STATE: Final = "UPDATE findings SET accepted_state = ? WHERE id = ?"
+ADD_ACCEPTANCE: Final = """
+    INSERT INTO acceptances (finding, at, who, because, standing)
+    SELECT id, accepted_at, accepted_by, accepted_for, accepted_state FROM findings WHERE id = ?
+"""
+UNREADABLE_ON_SOURCE: Final = """
+    SELECT count(DISTINCT path) FROM findings
+    WHERE mirror IN (SELECT id FROM places WHERE share = (SELECT share FROM places WHERE id = ?))
+        AND state = 'open' AND verdict = 'unreadable' AND side IS NOT 'mirror'
+"""
+UNREADABLE_ON_MIRROR: Final = """
+    SELECT count(*) FROM findings
+    WHERE mirror = ? AND state = 'open' AND verdict = 'unreadable' AND side IS NOT 'source'
+"""
 ADD_EVENT: Final = "INSERT INTO finding_events (finding, at, what, detail) VALUES (?, ?, ?, ?)"
 EVENTS: Final = "SELECT at, what, detail FROM finding_events WHERE finding = ? ORDER BY id"
 
@@ -538,6 +593,16 @@ LAST_SHIFT: Final = """
 """
 SHIFT_READINGS: Final = """
     SELECT place, files, bytes, troubles FROM shift_readings WHERE shift = ? ORDER BY place
+"""
+SPENT: Final = """
+    INSERT INTO shift_readings (shift, place, files, bytes, troubles, seconds)
+    SELECT id, ?, 0, 0, 0, ? FROM shifts WHERE id = ? AND ended IS NULL
+    ON CONFLICT (shift, place) DO UPDATE SET seconds = coalesce(seconds, 0.0) + excluded.seconds
+"""
+SPENT_LATELY: Final = """
+    SELECT started, ended, bytes, seconds
+    FROM shift_readings CROSS JOIN shifts ON shifts.id = shift_readings.shift
+    WHERE place = ? AND bytes > 0 ORDER BY shift_readings.shift DESC LIMIT ?
 """
 ADD_OVERRIDE: Final = "INSERT INTO overrides (at, who, command, why) VALUES (?, ?, ?, ?)"
 OVERRIDES: Final = """
@@ -561,7 +626,7 @@ ADD_ROUND: Final = "INSERT INTO rounds (place, number, started) VALUES (?, ?, ?)
 END_ROUND: Final = "UPDATE rounds SET ended = ? WHERE place = ? AND number = ? AND ended IS NULL"
 LATEST_READ: Final = """
     SELECT read_at FROM sightings INDEXED BY read_sightings
-    WHERE place = ? AND kind = 0 AND read_at IS NOT NULL ORDER BY read_at DESC LIMIT 1
+    WHERE place = ? AND read_at IS NOT NULL ORDER BY read_at DESC LIMIT 1
 """
 
 SUSPICION: Final = """
@@ -598,3 +663,172 @@ ADD_NEIGHBOUR: Final = """
 """
 NEIGHBOUR: Final = "SELECT around FROM neighbours WHERE place = ? AND path = ?"
 FORGET_NEIGHBOURS: Final = "DELETE FROM neighbours WHERE at < ?"
+
+# ------------------------------------------------------------------------------------ the chain
+
+ADD_LINK: Final = """
+    INSERT INTO chain (number, at, what, row, digest, link) VALUES (?, ?, ?, ?, ?, ?)
+"""
+LAST_LINK: Final = "SELECT number, link FROM chain ORDER BY number DESC LIMIT 1"
+LINK: Final = "SELECT link FROM chain WHERE number = ?"
+LINKS: Final = """
+    SELECT number, at, what, row, digest, link FROM chain WHERE number > ? ORDER BY number LIMIT ?
+"""
+TAKEN_OVER: Final = "SELECT row FROM chain WHERE number = 1 AND what = 'taken over'"
+
+SHIFT_STARTS: Final = "SELECT id, started FROM shifts WHERE id > ? ORDER BY id LIMIT ?"
+SHIFT_ENDS: Final = """
+    SELECT id, started, ended, stopped_by FROM shifts
+    WHERE id > ? AND ended IS NOT NULL ORDER BY id LIMIT ?
+"""
+READ_IN_SHIFT: Final = """
+    SELECT shares.name, places.name, shift_readings.files, shift_readings.bytes, troubles, seconds
+    FROM shift_readings LEFT JOIN places ON places.id = shift_readings.place
+    LEFT JOIN shares ON shares.id = places.share
+    WHERE shift = ? ORDER BY shift_readings.place
+"""
+FINDING_EVENTS: Final = """
+    SELECT finding_events.id, finding, shares.name, places.name, path, verdict, at, what,
+        finding_events.detail
+    FROM finding_events LEFT JOIN findings ON findings.id = finding_events.finding
+    LEFT JOIN places ON places.id = findings.mirror
+    LEFT JOIN shares ON shares.id = places.share
+    WHERE finding_events.id > ? ORDER BY finding_events.id LIMIT ?
+"""
+ACCEPTANCES: Final = """
+    SELECT id, finding, at, who, because, standing FROM acceptances
+    WHERE id > ? ORDER BY id LIMIT ?
+"""
+NOTICES_BY_NAME: Final = """
+    SELECT notices.id, shares.name, places.name, at, what, detail
+    FROM notices LEFT JOIN places ON places.id = notices.place
+    LEFT JOIN shares ON shares.id = places.share
+    WHERE notices.id > ? ORDER BY notices.id LIMIT ?
+"""
+
+_SAID: Final = """
+    findings.verdict || coalesce(', ' || findings.cause, '')
+        || coalesce(', ' || findings.side || ' side', '')
+"""
+UNLIKE_THEIR_HISTORY: Final = f"""
+    SELECT findings.id FROM findings
+    LEFT JOIN finding_events AS turned ON turned.id = (
+        SELECT max(id) FROM finding_events WHERE finding = findings.id AND what <> 'changed'
+    )
+    LEFT JOIN finding_events AS told ON told.id = (
+        SELECT max(id) FROM finding_events
+        WHERE finding = findings.id AND what IN ('opened', 'changed', 'reopened')
+    )
+    WHERE findings.state IS NOT CASE turned.what
+            WHEN 'closed' THEN 'closed' WHEN 'accepted' THEN 'accepted'
+            WHEN 'opened' THEN 'open' WHEN 'reopened' THEN 'open' END
+        OR (findings.closed_at, findings.closed_by) IS NOT
+            (CASE turned.what WHEN 'closed' THEN turned.at END,
+             CASE turned.what WHEN 'closed' THEN turned.detail END)
+        OR findings.first_seen IS NOT (
+            SELECT at FROM finding_events WHERE finding = findings.id ORDER BY id LIMIT 1
+        )
+        OR NOT coalesce(
+            told.detail IN ({_SAID}, 'changed since it was accepted: ' || {_SAID}), FALSE
+        )
+        OR (accepted_at, accepted_by, accepted_for, accepted_state) IS NOT (
+            SELECT at, who, because, standing FROM acceptances
+            WHERE finding = findings.id ORDER BY id DESC LIMIT 1
+        )
+    ORDER BY findings.id LIMIT ?
+"""
+"""Findings that do not stand as their events and acceptances leave them."""
+
+# --------------------------------------------------------------------- clearances, certificates
+
+LASTING_CLEARANCE: Final = """
+    SELECT id, requested_at, requested_by, marked, state FROM clearances
+    WHERE share = ? AND folder = ? AND state <> 'granted'
+"""
+ADD_CLEARANCE: Final = """
+    INSERT INTO clearances (share, folder, requested_at, requested_by, state)
+    VALUES (?, ?, ?, ?, 'asked')
+"""
+ASK_ANEW: Final = "UPDATE clearances SET requested_at = ?, requested_by = ? WHERE id = ?"
+CLEARANCE_MARKED: Final = "UPDATE clearances SET marked = 1 WHERE id = ?"
+SET_CLEARANCE: Final = "UPDATE clearances SET state = ?, ended_at = ? WHERE id = ?"
+
+FOLDERS_WITHIN: Final = """
+    SELECT path, id FROM folders WHERE share = ? AND path < ? AND path >= ? AND path > ?
+    ORDER BY path LIMIT ?
+"""
+_FOR_CLEARANCE: Final = f"""
+    SELECT {_SIGHTING},
+        (SELECT ctime_ns FROM clearance_changes AS changed
+            WHERE changed.clearance = ? AND changed.place = sightings.place
+                AND changed.folder = sightings.folder AND changed.name = sightings.name
+                AND changed.proven)
+    FROM sightings
+"""
+SIGHTINGS_FOR_CLEARANCE: Final = f"""
+    {_FOR_CLEARANCE} WHERE place = ? AND folder = ? AND name > ? ORDER BY name LIMIT ?
+"""
+SIGHTING_FOR_CLEARANCE: Final = f"""
+    {_FOR_CLEARANCE} WHERE place = ? AND folder = ? AND name = ?
+"""
+NOTE_CHANGE: Final = """
+    INSERT OR REPLACE INTO clearance_changes (clearance, place, folder, name, ctime_ns)
+    VALUES (?, ?, ?, ?, ?)
+"""
+PROVE_CHANGES: Final = """
+    UPDATE clearance_changes SET proven = 1
+    WHERE clearance = ? AND EXISTS (
+        SELECT 1 FROM sightings
+        WHERE sightings.place = clearance_changes.place
+            AND sightings.folder = clearance_changes.folder
+            AND sightings.name = clearance_changes.name
+            AND sightings.ctime_ns = clearance_changes.ctime_ns
+            AND sightings.read_at IS NOT NULL AND sightings.wanted IS NULL
+    )
+"""
+FORGET_CHANGES: Final = "DELETE FROM clearance_changes WHERE clearance = ?"
+PAST_DAMAGE: Final = """
+    SELECT path, id, cause, side, state, standing FROM findings
+    WHERE mirror = ? AND path < ? AND path >= ? AND verdict = 'corrupt' AND path > ?
+    ORDER BY path LIMIT ?
+"""
+
+ADD_CERTIFICATE: Final = """
+    INSERT INTO certificates (clearance, share, folder, granted_at, granted_by, files, bytes,
+        digest, manifest, file, content)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+CERTIFY_FOLDER: Final = """
+    INSERT INTO certified (folder, name, certificate, kind, size, digest, target)
+    SELECT sightings.folder, sightings.name, :certificate, sightings.kind, sightings.size,
+        sightings.digest, sightings.target
+    FROM folders CROSS JOIN sightings
+        ON sightings.place = :source AND sightings.folder = folders.id
+    WHERE folders.share = :share AND folders.path >= :below AND folders.path < :beyond
+"""
+_CERTIFICATE: Final = """
+    SELECT certificates.id, shares.name, folder, granted_at, granted_by, digest, manifest, file,
+        files, bytes
+    FROM certificates CROSS JOIN shares ON shares.id = certificates.share
+"""
+CERTIFICATE: Final = f"{_CERTIFICATE} WHERE certificates.id = ?"
+CERTIFICATES_OF_SHARE: Final = f"""
+    {_CERTIFICATE} WHERE certificates.share = ? ORDER BY certificates.id
+"""
+CERTIFICATES_BY_NAME: Final = """
+    SELECT certificates.id, shares.name, folder, granted_at, granted_by, digest, manifest
+    FROM certificates LEFT JOIN shares ON shares.id = certificates.share
+    WHERE certificates.id > ? ORDER BY certificates.id LIMIT ?
+"""
+WANTED_WITHIN: Final = """
+    SELECT count(*), coalesce(sum(counted), 0)
+    FROM folders CROSS JOIN sightings INDEXED BY wanted_sightings
+        ON sightings.place = :place AND sightings.folder = folders.id
+    WHERE folders.share = :share AND folders.path >= :below AND folders.path < :beyond
+        AND sightings.kind = 0 AND sightings.wanted IS NOT NULL
+"""
+CERTIFICATE_CONTENT: Final = "SELECT content FROM certificates WHERE id = ?"
+COVERING: Final = """
+    SELECT certificate, kind, size, digest, target FROM certified
+    WHERE folder = ? AND name = ? ORDER BY certificate DESC LIMIT 1
+"""

@@ -106,7 +106,7 @@ class Store:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing of what is written in the block.  Inside another one it joins that."""
-        if self._connection.in_transaction:
+        if self._within():
             yield
             return
         self.run(statements.BEGIN)
@@ -120,7 +120,7 @@ class Store:
     @contextmanager
     def staging(self) -> Iterator[None]:
         """As `transaction`, for tables that only this connection has: nobody else is kept out."""
-        if self._connection.in_transaction:
+        if self._within():
             yield
             return
         self.run(statements.BEGIN_STAGING)
@@ -149,6 +149,10 @@ class Store:
             if raised:
                 raise raised[0] from None
             raise
+
+    def _within(self) -> bool:
+        with self._told():
+            return self._connection.in_transaction
 
     def _take_back(self) -> None:
         if self._connection.in_transaction:  # SQLite itself takes back when the disk is full

@@ -264,3 +264,60 @@ class Notice(Struct, frozen=True):
     at: int
     what: NoticeKind
     detail: str
+
+
+class Clearance(Struct, frozen=True):
+    """A request to clear a folder, which lasts until it is granted.
+
+    ``folder`` is its path in the share, with a slash at the end.  ``marked`` is True once all of
+    its files were marked to be read past the cache.
+    """
+
+    id: int
+    share: str
+    folder: bytes
+    requested_at: int
+    requested_by: str
+    marked: bool
+
+
+class Proof(Struct, frozen=True, gc=False):
+    """What is known of a path in a folder to be cleared.
+
+    ``changed`` is True when it has changed since the request; ``proven`` when it was read past
+    the cache after the request, and after its latest change.
+    """
+
+    known: Known
+    changed: bool
+    proven: bool
+
+    @property
+    def sighting(self) -> Sighting:
+        """What was last seen, and read."""
+        return self.known.sighting
+
+
+class GrantedCertificate(Struct, frozen=True):
+    """A certificate that was granted.  ``file`` is where it was written to."""
+
+    id: int
+    share: str
+    folder: bytes
+    granted_at: int
+    granted_by: str
+    digest: bytes
+    manifest: bytes
+    file: bytes
+    files: int
+    bytes: int
+
+
+class Covered(Struct, frozen=True, gc=False):
+    """What the latest certificate that covers a path says that it held."""
+
+    certificate: GrantedCertificate
+    kind: Kind
+    size: int
+    digest: bytes | None
+    target: bytes | None

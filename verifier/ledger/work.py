@@ -34,6 +34,21 @@ class Work:
         self._readings.flush()
         return self._names.totals(place)
 
+    def standing(self, place: PlaceName, below: bytes = b"") -> Iterator[Due]:
+        """Every file that the last walk saw at a place, by path.
+
+        With ``below``, a folder's path that ends in a slash, only those in it.
+        """
+        self._readings.flush()
+        number, share = self._names.place(place), self._names.share(place.share)
+
+        def in_folder(_path: bytes, folder: int) -> Iterator[Row]:
+            return self._store.pages(statements.STANDING_IN_FOLDER, (number, folder))
+
+        folders = self._names.folders(share, below)
+        for path, _, (_, size, read_at, wanted) in in_path_order(folders, in_folder):
+            yield Due(path, size, read_at, wanted)
+
     def unread(self, place: PlaceName, after: bytes | None = None) -> Iterator[Due]:
         """New or changed files that were not read since, by path, from the one ``after``."""
         few = self.totals(place).unread_files <= FEW
@@ -66,6 +81,24 @@ class Work:
         row = self._store.row(statements.READ_SINCE, (self._names.place(place), since))
         assert row is not None
         return row[0], row[1]
+
+    def read_between(self, place: PlaceName, start: int, end: int) -> tuple[int, int]:
+        """Files, and their bytes, last read from ``start`` up to before ``end``.  Counts them."""
+        self._readings.flush()
+        values = self._names.place(place), start, end
+        row = self._store.row(statements.READ_BETWEEN, values)
+        assert row is not None
+        return row[0], row[1]
+
+    def unread_since_before(self, place: PlaceName, moment: int) -> bool:
+        """Whether a file has stood as it is, and unread, since before ``moment``."""
+        self._readings.flush()
+        number = self._names.place(place)
+        walked = self._store.row(statements.FIRST_WALKED, (number,))
+        if walked is None or walked[0] >= moment:  # nothing was seen by then
+            return False
+        row = self._store.row(statements.UNREAD_FOR_LONG, (number, moment))
+        return row is not None and bool(row[0])
 
     def _by_age(self, place: PlaceName, after: Due | None) -> Iterator[Due]:
         number, share = self._names.place(place), self._names.share(place.share)

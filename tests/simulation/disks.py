@@ -1,0 +1,356 @@
+"""Simulated disks and time: readers for the real scheduler, and the places for its walks.
+
+Only here does the clock go on.  A place reads two files at a time, which share its speed; turns in
+which nothing can happen are passed over.
+"""
+
+from __future__ import annotations
+
+import errno
+import math
+from array import array
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Final
+
+from tests.simulation.estate import Side, sighting_of
+from verifier.errors import PlaceUnreachable
+from verifier.ledger import PlaceName
+from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
+from verifier.places.base import READ_ALONE_FROM
+from verifier.scheduler import Done, Task
+
+WIDTH: Final = 2
+"""Files of a place that are read at the same time."""
+
+ROOM: Final = 2 * WIDTH + 2
+
+WALKED_A_SECOND: Final = 20_000
+"""Paths that a walk sees in a second."""
+
+PASSED_OVER: Final = 300.0
+"""Seconds without any answer that are passed over at once, at most."""
+
+AT_ONCE: Final = 1e-6
+"""Seconds in which the rest of a file is as good as read: a time in seconds since 1970 is rounded
+to a quarter of that."""
+
+
+class PowerCut(BaseException):
+    """The machine stops; what was in memory is gone."""
+
+
+class SimulatedPlace:
+    """A place for a walk to look at and a judgement to ask."""
+
+    def __init__(self, name: PlaceName, side: Side, disks: Disks) -> None:
+        self.name = name
+        self.side = side
+        self._disks = disks
+
+    @property
+    def at(self) -> str:
+        server = "bench" if self.name.is_source else self.name.place
+        return f"/volumes/{server}/{self.name.share}"
+
+    def check(self) -> None:
+        if not self.side.root_is_there:
+            raise PlaceUnreachable(f"{self.at} is not there.")
+
+    def open(self, path: bytes) -> None:
+        """Contents are numbers: nothing can be looked into."""
+        raise OSError(errno.EIO, "no bytes stand behind this file")
+
+    def walked(self) -> Iterator[Sighting]:
+        """What a walk sees, while time goes on."""
+        self.check()
+        if not self.side.mounted:
+            return
+        for project in sorted(self.side.projects, key=lambda name: name + b"/"):
+            self._disks.walks(len(self.side.projects[project].codes))
+            yield from self.side.sightings(project)
+
+
+class _Reading:
+    """A task that is being read, or waits for that."""
+
+    __slots__ = ("as_begun", "left", "task", "total")
+
+    def __init__(self, task: Task) -> None:
+        self.task = task
+        self.total = self.left = float(task.bytes)
+        self.as_begun: tuple[int, int, int] | None = None
+
+    def begin_again(self, now: tuple[int, int, int]) -> None:
+        """The file was changed since: it is read from its start."""
+        self.as_begun, self.left = now, float(now[0])
+        self.total += now[0]
+
+
+class _Lane:
+    """One place's readers."""
+
+    def __init__(self, name: PlaceName, side: Side, speed: float) -> None:
+        self.name = name
+        self.side = side
+        self.speed = speed
+        self.running: list[_Reading] = []
+        self.waiting: deque[_Reading] = deque()
+        self.read = 0.0
+        self.since = 0.0
+        self.busy = array("d")
+        """When it read: start, end and bytes of each time without a pause."""
+
+    def ends(self) -> float:
+        """When the next task is done if nothing comes in between."""
+        if not self.running:
+            return math.inf
+        least = min(each.left for each in self.running)
+        return self.since + max(0.0, least) * len(self.running) / self.speed
+
+    def go_on(self, to: float) -> None:
+        """Read until then."""
+        if self.running and to > self.since:
+            amount = (to - self.since) * self.speed
+            share = amount / len(self.running)
+            for each in self.running:
+                each.left -= share
+            self.read += amount
+            if len(self.busy) and self.busy[-2] == self.since:
+                self.busy[-2] = to
+                self.busy[-1] += amount
+            else:
+                self.busy.extend((self.since, to, amount))
+        self.since = to
+
+    def take_up(self) -> None:
+        """Begin what waits while there is room."""
+        while self.waiting and len(self.running) < WIDTH:
+            reading = self.waiting.popleft()
+            self.begin(reading)
+            self.running.append(reading)
+
+    def begin(self, reading: _Reading) -> None:
+        if len(reading.task.files) == 1:
+            reading.as_begun = self.state(reading.task.files[0].path)
+
+    def state(self, path: bytes) -> tuple[int, int, int] | None:
+        """What tells whether a file was touched."""
+        found = self.side.at(path)
+        if found is None:
+            return None
+        tree, at = found
+        return tree.sizes[at], tree.dates[at], tree.written[at]
+
+
+class Disks:
+    """Readers, engine and clock of a simulated machine.
+
+    ``happens`` is called with a time up to which the world goes on, and answers with the time of
+    the next thing that will happen in it.
+    """
+
+    def __init__(
+        self,
+        now: float,
+        sides: Mapping[PlaceName, Side],
+        speeds: Mapping[PlaceName, float],
+        happens: Callable[[float], float],
+        was_read: Callable[[PlaceName, bytes, int, int, int], None],
+        resident: bool = False,
+    ) -> None:
+        self.now = now
+        self.cuts: list[float] = []
+        self.at_cut: Callable[[], None] = lambda: None
+        self.ends = math.inf
+        self.places = {name: SimulatedPlace(name, side, self) for name, side in sides.items()}
+        self.lanes = {name: _Lane(name, sides[name], speeds[name]) for name in sides}
+        self.lost_at_bells = 0
+        self.lost: list[tuple[float, PlaceName, bytes, int]] = []
+        self._happens = happens
+        self._was_read = was_read
+        self._resident = resident
+        self._bell: float = math.inf
+        self._rung = False
+        self._next = happens(now)
+
+    # ------------------------------------------------------------------------ clock and engine
+
+    def clock(self) -> float:
+        return self.now
+
+    def sleep(self, seconds: float) -> None:
+        """Let time pass while nothing is read."""
+        self._pass(self.now + seconds)
+
+    def walks(self, paths: int) -> None:
+        """Let the time pass that a walk takes."""
+        self._pass(self.now + paths / WALKED_A_SECOND)
+
+    def ring_at(self, when: float | None) -> None:
+        self._bell = math.inf if when is None else when
+        self._rung = False
+        if self.now < self._bell:
+            self._resume()
+
+    def hold(self, on: bool) -> None:
+        raise AssertionError("no pressure is simulated")
+
+    def stop(self) -> None:
+        """What is being read is given up."""
+        for lane in self.lanes.values():
+            lane.running.clear()
+            lane.waiting.clear()
+
+    # --------------------------------------------------------------------------------- readers
+
+    def serve(self, places: object, until: float | None = None) -> None:
+        """Every place has its lane already."""
+
+    def watch(self, place: PlaceName) -> Disks:
+        return self
+
+    def allow(self, size: int) -> int:
+        return size
+
+    def check(self, place: PlaceName) -> None:
+        self.places[place].check()
+
+    def room(self, place: PlaceName) -> bool:
+        lane = self.lanes[place]
+        return len(lane.running) + len(lane.waiting) < ROOM
+
+    def start(self, task: Task) -> None:
+        lane = self.lanes[task.place]
+        lane.go_on(self.now)
+        lane.waiting.append(_Reading(task))
+        lane.take_up()
+
+    def under_way(self) -> Iterable[Task]:
+        return [
+            each.task for lane in self.lanes.values() for each in (*lane.running, *lane.waiting)
+        ]
+
+    def bytes_read(self, place: PlaceName) -> int:
+        return int(self.lanes[place].read)
+
+    def wait(self, seconds: float) -> list[Done]:
+        if self.now >= self._bell:
+            return self._at_bell(seconds)
+        lanes = self.lanes.values()
+        first = min(lane.ends() for lane in lanes)
+        until = self.now + seconds
+        if until < first < math.inf:  # nothing can come before
+            until = min(first, self.now + PASSED_OVER)
+        until = min(until, self._next, self._bell, self.ends, *self.cuts[:1])
+        done: list[Done] = []
+        for lane in lanes:
+            while (ends := lane.ends()) <= until:
+                lane.go_on(ends)
+                done += self._finished(lane)
+                lane.take_up()
+            lane.go_on(until)
+        self._pass(until)
+        return done
+
+    def gives_up(self) -> int:
+        """All that was under way is gone: how many bytes were read of it."""
+        lost = sum(
+            round(each.total - each.left) for lane in self.lanes.values() for each in lane.running
+        )
+        self.stop()
+        return lost
+
+    def look_ahead(self) -> None:
+        """Something was added to what will happen."""
+        self._next = self._happens(self.now)
+
+    # ---------------------------------------------------------------------------------- inside
+
+    def _pass(self, to: float) -> None:
+        if self.cuts and to >= self.cuts[0]:
+            self.now = max(self.now, self.cuts.pop(0))
+            self.at_cut()
+            raise PowerCut
+        if to >= self.ends:
+            self.now = max(self.now, self.ends)
+            raise KeyboardInterrupt
+        self.now = max(self.now, to)
+        while self.now >= self._next:
+            self._next = self._happens(self.now)
+
+    def _finished(self, lane: _Lane) -> Iterator[Done]:
+        for reading in [each for each in lane.running if each.left <= AT_ONCE * lane.speed]:
+            if not lane.side.mounted:
+                lane.running.remove(reading)
+                yield Done(reading.task, [], PlaceUnreachable(f"{lane.name} went away."))
+                continue
+            files = reading.task.files
+            now = lane.state(files[0].path) if len(files) == 1 else None
+            if now is not None and now != reading.as_begun:
+                reading.begin_again(now)
+                continue
+            lane.running.remove(reading)
+            yield Done(reading.task, self._read(lane, reading.task, len(files)))
+
+    def _read(self, lane: _Lane, task: Task, count: int) -> list[Sighting]:
+        at = int(lane.since)
+        found = []
+        alone = count == 1 and len(task.files) == 1
+        for due in task.files[:count]:
+            where = lane.side.at(due.path)
+            if where is None:
+                found.append(Sighting(due.path, Kind.OTHER, 0, 0, trouble=_GONE))
+                continue
+            tree, index = where
+            if not alone and tree.sizes[index] >= READ_ALONE_FROM:
+                size, date, written = tree.sizes[index], tree.dates[index], tree.written[index]
+                found.append(Sighting(due.path, Kind.FILE, size, date, written))
+                continue
+            found.append(sighting_of(due.path, tree, index, at))
+            self._was_read(lane.name, due.path, tree.read[index], tree.written[index], at)
+            tree.read[index] = at
+        return found
+
+    def _at_bell(self, seconds: float) -> list[Done]:
+        """Files that are done by then are handed in; a large one is kept, or lost."""
+        if self._rung:
+            for lane in self.lanes.values():
+                lane.since = self.now + seconds
+            self._pass(self.now + seconds)
+            return []
+        self._rung = True
+        done = []
+        for lane in self.lanes.values():
+            kept: list[_Reading] = []
+            for reading in (*lane.running, *lane.waiting):
+                whole = len(reading.task.files) == 1
+                if whole and self._resident and reading in lane.running:
+                    kept.append(reading)
+                    continue
+                was_read, count, size = reading.total - reading.left, 0, 0
+                if not whole:
+                    while size + reading.task.files[count].size <= was_read:
+                        size += reading.task.files[count].size
+                        count += 1
+                self.lost_at_bells += round(was_read - size)
+                if was_read - size > 0:
+                    self.lost.append(
+                        (self.now, lane.name, reading.task.files[0].path, round(was_read - size))
+                    )
+                readings = self._read(lane, reading.task, count) if lane.side.mounted else []
+                done.append(Done(reading.task, readings))
+            lane.running, lane.waiting = kept, deque()
+        return done
+
+    def _resume(self) -> None:
+        """A new window begins: what was kept goes on, from its start where it was touched."""
+        for lane in self.lanes.values():
+            lane.since = self.now
+            for reading in lane.running:
+                now = lane.state(reading.task.files[0].path)
+                if now is not None and now != reading.as_begun:
+                    reading.begin_again(now)
+
+
+_GONE: Final = Trouble(CHANGED_WHILE_READ, "It was gone when it was to be read.")

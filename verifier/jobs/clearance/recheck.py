@@ -1,0 +1,270 @@
+"""Whether the copies that remain still hold every byte that a certificate speaks of.
+
+It needs nothing but the certificate, the manifest beside it, and a folder to read: no settings,
+no ledger.  It reads, and writes nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Final
+
+from msgspec import Struct
+
+from verifier import certificate as certificates
+from verifier import system
+from verifier.certificate import Certificate, RuleResult
+from verifier.engine import BellRang, Engine, Lane
+from verifier.errors import PlaceUnreachable, Stopped
+from verifier.jobs.clearance.folder import how_read
+from verifier.jobs.progress import Gauge, Progress
+from verifier.jobs.trees import Tree, refuse_temporary_inside
+from verifier.manifest import ManifestReader
+from verifier.measures import amount, count
+from verifier.model import Cause, Kind, Sighting, forms_of, printable
+from verifier.pace import Pace
+from verifier.places.base import Look
+from verifier.places.folder import FolderPlace
+from verifier.reading import read_again, read_alone_packed, sighting_from, sightings
+from verifier.spill import SortedSpill
+from verifier.walker import Entry
+
+CERTIFICATE: Final = "certificate"
+MANIFEST: Final = "manifest"
+COPY: Final = "copy-whole"
+FILE: Final = "file"
+
+_PAST_CACHE: Final = Look(content=True, past_cache=True, gentle=True)
+
+
+class Fault(Struct, frozen=True):
+    """A path of a copy that is not as it was certified: what is the matter, in a sentence."""
+
+    path: bytes
+    sentence: str
+
+
+class Checked(Struct, frozen=True):
+    """One copy that was read, or why it could not be.  ``faults`` are given as often as asked."""
+
+    result: RuleResult
+    faults: SortedSpill[Fault]
+    reached: bool
+
+
+class Rechecked:
+    """What a recheck found.  Close it: what is not as it was may be put aside on disk."""
+
+    def __init__(self, path: Path, certificate: Certificate, manifest: RuleResult) -> None:
+        self.path = path
+        self.certificate = certificate
+        self.copies: list[Checked] = []
+        self._manifest = manifest
+
+    def close(self) -> None:
+        """Forget everything."""
+        for copy in self.copies:
+            copy.faults.close()
+
+    @property
+    def held(self) -> bool:
+        """True when every copy that was named still holds every byte."""
+        return all(copy.result.held for copy in self.copies)
+
+    @property
+    def exit_status(self) -> int:
+        """0 all is whole, 1 something is missing or damaged, 3 a copy could not be read."""
+        if not all(copy.reached for copy in self.copies):
+            return 3
+        return 0 if self.held else 1
+
+    def rules(self) -> Iterator[RuleResult]:
+        """What was checked; each file that is not whole stands after its copy."""
+        yield RuleResult(
+            CERTIFICATE, True, "It has the digest that stands in it: not one byte was edited."
+        )
+        yield self._manifest
+        for copy in self.copies:
+            yield copy.result
+            for fault in copy.faults:
+                yield RuleResult(FILE, False, fault.sentence)
+
+
+def recheck(
+    path: Path,
+    places: Sequence[Path],
+    progress: Progress,
+    bell: float | None = None,
+    now: Callable[[], float] = time.time,
+) -> Rechecked:
+    """Read the copies at ``places`` again, or all mirrors of the certificate when none is named.
+
+    A place is a copy of the folder, or of the share that holds it.  Raises CertificateRefused and
+    ManifestRefused, and Stopped at the bell.
+    """
+    certificate = certificates.read(path)
+    manifest = certificates.manifest_of(certificate, path)
+    for _ in manifest:
+        pass  # read to its end before any copy is: only there an edited one shows
+    listed = RuleResult(
+        MANIFEST,
+        True,
+        f"It lists {count(manifest.entries, 'path')} of {amount(manifest.bytes)}, and has the "
+        "digest that the certificate gives.",
+    )
+    found = Rechecked(path, certificate, listed)
+    try:
+        for named in places or [Path(copy.at) for copy in certificate.mirrors]:
+            found.copies.append(_check(named, certificate, manifest, progress, bell, now))
+    except BaseException:
+        found.close()
+        raise
+    return found
+
+
+def _check(
+    named: Path,
+    certificate: Certificate,
+    manifest: ManifestReader,
+    progress: Progress,
+    bell: float | None,
+    now: Callable[[], float],
+) -> Checked:
+    faults = SortedSpill[Fault](Fault, lambda fault: fault.path)
+    shown = printable(os.fsencode(named))
+    try:
+        place = _copy_at(named, certificate)
+        refuse_temporary_inside(Tree(named, place, None))
+        copy = _Copy(place, manifest, progress, bell, now)
+        there = copy.read(faults)
+        place.check()
+    except PlaceUnreachable as error:
+        return Checked(RuleResult(COPY, False, str(error)), faults, reached=False)
+    except BellRang:
+        faults.close()
+        raise Stopped(
+            "Working hours begin, so reading stopped, and nothing is known of what was not read. "
+            "Start it again when they are over."
+        ) from None
+    how = how_read(place.root).detail
+    if not len(faults):
+        detail = (
+            f"{place.at} holds all {count(manifest.entries, 'path')} of {amount(manifest.bytes)}, "
+            f"every byte as certified; read {how}."
+        )
+        return Checked(RuleResult(COPY, True, detail), faults, reached=True)
+    if not there and next(place.list_folder(b""), None) is None:
+        faults.close()
+        detail = (
+            f"{shown} is empty, so it looks unmounted or emptied. Check that it is mounted, and "
+            "that it is the copy of the folder, or of the share that held it."
+        )
+        return Checked(RuleResult(COPY, False, detail), faults, reached=False)
+    detail = (
+        f"{place.at}: of {count(manifest.entries, 'path')}, {len(faults):,} "
+        f"{'is' if len(faults) == 1 else 'are'} not as certified; read {how}."
+    )
+    return Checked(RuleResult(COPY, False, detail), faults, reached=True)
+
+
+def _copy_at(named: Path, certificate: Certificate) -> FolderPlace:
+    """The copy of the folder at a place that a person named.  Raises PlaceUnreachable."""
+    folder = os.fsdecode(certificates.folder_of(certificate))
+    within = os.path.join(named, folder)
+    place = FolderPlace.at_path(Path(within) if os.path.isdir(within) else named)
+    place.check()
+    return place
+
+
+class _Copy:
+    """One copy, read beside the manifest."""
+
+    def __init__(
+        self,
+        place: FolderPlace,
+        manifest: ManifestReader,
+        progress: Progress,
+        bell: float | None,
+        now: Callable[[], float],
+    ) -> None:
+        self._place = place
+        self._manifest = manifest
+        self._progress = progress
+        self._bell = bell
+        self._now = now
+
+    def read(self, faults: SortedSpill[Fault]) -> int:
+        """Read all that the manifest lists; how many paths stand there at all."""
+        there = 0
+        with Engine([None, 1], readers=2 * system.cores(), pace=Pace(give_way=True)) as engine:
+            if self._bell is not None:
+                engine.ring_at(self._bell)
+            lane, again = engine.lanes
+            gauge = Gauge(
+                os.path.basename(self._place.at) or self._place.at,
+                lambda: lane.bytes_read + again.bytes_read,
+                lambda: self._manifest.bytes,
+            )
+            with self._progress.show([gauge]):
+                entries = (Entry(each.path, each.kind) for each in self._manifest)
+                seen = sightings(self._place, entries, lane, _PAST_CACHE, time.time)
+                for certified, found in zip(self._manifest, seen, strict=True):
+                    there += not _gone(found)
+                    wrong = self._what_is_wrong(certified, found, again)
+                    if wrong is not None:
+                        faults.add(wrong)
+        return there
+
+    def _what_is_wrong(self, certified: Sighting, found: Sighting, lane: Lane) -> Fault | None:
+        """A second reading decides: one that differs may be the fault of a cable."""
+        if _gone(found):
+            found = self._twin(certified, found, lane)
+        sentence = _unlike(certified, found)
+        if sentence is None:
+            return None
+        if not _gone(found):
+            second = sighting_from(read_again(self._place, found, lane, _PAST_CACHE, time.time))
+            if _unlike(certified, second) is None or second.digest != found.digest:
+                sentence = (
+                    f"gave two contents in two readings ({Cause.UNSTABLE_READ}), so nobody knows "
+                    "what it holds: see to the disk, its cable and controller"
+                )
+        where = printable(os.path.join(self._place.root, certified.path))
+        return Fault(certified.path, f"{where} {sentence}.")
+
+    def _twin(self, certified: Sighting, found: Sighting, lane: Lane) -> Sighting:
+        """The file under another Unicode form of its name, if it stands there."""
+        for form in forms_of(certified.path):
+            if form != certified.path:
+                answer = lane.submit(
+                    0, read_alone_packed, self._place, form, _PAST_CACHE, time.time, long=True
+                )
+                twin = sighting_from(answer)
+                if not _gone(twin):
+                    return twin
+        return found
+
+
+def _gone(found: Sighting) -> bool:
+    """True when nothing stands there: no folder was listed, so that it cannot have just left."""
+    return found.trouble is not None and found.trouble.unsettled and found.kind is Kind.OTHER
+
+
+def _unlike(certified: Sighting, found: Sighting) -> str | None:
+    """What is wrong with a path, None when nothing is."""
+    if _gone(found):
+        return "is missing"
+    if found.trouble is not None:
+        return f"could not be read ({found.trouble.cause}). {found.trouble.detail}".rstrip(".")
+    if found.kind is not certified.kind:
+        return f"is damaged: a {certified.kind} stood there, and now something else does"
+    if found.target != certified.target:
+        return f"is damaged: it is a link to {printable(found.target or b'')} now"
+    if certified.kind is not Kind.FILE or found.digest == certified.digest:
+        return None
+    if found.size != certified.size:
+        return f"is damaged: it holds {found.size:,} bytes, and {certified.size:,} were certified"
+    return "is damaged: it is as long as it was, and its content is another one"

@@ -1,0 +1,847 @@
+"""The job `spot-check`: draw a random sample, read it afresh on both sides, say what that proves.
+
+Units are read in a random order, and what is said counts only those before the first that is not
+finished: to count whatever happened to be finished would leave out the large files.  Nothing is
+called bad before a second reading has shown it too, and findings are written by the same judging
+as a shift's.
+"""
+
+from __future__ import annotations
+
+import os
+import posixpath
+import queue
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from contextlib import ExitStack, closing
+from enum import StrEnum
+from functools import partial
+from typing import Final
+
+from msgspec import Struct, structs
+
+from verifier import pace, sampling, system
+from verifier.diff.comparison import Judged
+from verifier.diff.judge import judge
+from verifier.due import is_due, latest_run
+from verifier.engine import BellRang, Engine, Watch
+from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Stopped
+from verifier.jobs.examination import Examination, Side
+from verifier.jobs.judging import Judging
+from verifier.jobs.neighbourhood import Neighbourhood
+from verifier.jobs.opening import open_ledger, open_place, places_of
+from verifier.jobs.progress import Gauge, Progress
+from verifier.jobs.spot_sample import (
+    By,
+    Extent,
+    Request,
+    Sample,
+    Step,
+    Unit,
+    population_of,
+    read_piece_packed,
+)
+from verifier.ledger import (
+    FindingState,
+    Known,
+    Ledger,
+    LedgerFinding,
+    PlaceName,
+    only_shift,
+)
+from verifier.measures import count
+from verifier.model import Damage, Kind, Sighting, Trouble, Verdict, forms_of, printable
+from verifier.places.base import READ_ALONE_FROM, Look, Place, unpack
+from verifier.reading import read_alone_packed
+from verifier.scheduler import JUDGED_EVERY
+from verifier.settings import Settings
+from verifier.spill import SortedSpill
+
+_AHEAD: Final = 8
+"""Units under way: what comes behind an unfinished one is lost to the statement at the bell."""
+
+_HELD_AT_MOST: Final = 2_000
+"""Units that need a judgement, held until the next one."""
+
+_FEW: Final = 5
+"""Files below which nothing is said of a place as a whole: so many can vanish by chance."""
+
+UNLIKE: Final = "A spot-check found a piece of it unlike: a reading of the whole must show it."
+"""Why the next shift is to read a file that a spot-check had no time for."""
+
+_TURN: Final = 0.5
+"""Seconds that answers are waited for before the clock and the pressure are looked at."""
+
+_EXAMINED_BEFORE_END: Final = 1.0
+"""Seconds before the end at which no damage is looked into any more."""
+
+_FROM_DISK: Final = Look(content=True, past_cache=True, gentle=True)
+
+_BAD: Final = frozenset({Verdict.CORRUPT, Verdict.STALE, Verdict.MISSING, Verdict.UNREADABLE})
+_READ_TWICE: Final = frozenset(
+    {Verdict.CORRUPT, Verdict.MISSING, Verdict.UNREADABLE, Verdict.UNSETTLED}
+)
+_BY_DATES: Final = frozenset({Verdict.PENDING, Verdict.STALE})
+
+
+class Ended(StrEnum):
+    """Why no more was read."""
+
+    DONE = "done"
+    MINUTES = "minutes"
+    WORKING_HOURS = "working-hours"
+    SIGNAL = "signal"
+
+
+class Result(Struct, frozen=True):
+    """What was drawn, and what it showed.
+
+    ``bad`` counts files, or pieces where bytes were drawn.  ``drawn``, ``most_bad`` and ``of``
+    count what has equal chances: files, or bytes.
+    """
+
+    request: Request
+    population: Extent
+    sample: Extent
+    bad: int
+    drawn: int
+    most_bad: int
+    of: int
+    mirrors: tuple[str, ...]
+    left_out: tuple[str, ...]
+    started: int
+    walked: int
+    ended: Ended
+    changed: int
+    unsettled: int
+    unconfirmed: int
+    surge: str | None
+
+    @property
+    def at_most(self) -> float:
+        """The part that is bad at the most."""
+        return self.most_bad / self.of
+
+
+class _Held(Struct, frozen=True):
+    """What was read of a unit that the ledger must judge: a first and a second time."""
+
+    first: dict[PlaceName, Sighting]
+    second: dict[PlaceName, Sighting] | None
+
+
+class _Doubt(Struct, frozen=True):
+    """A path that was judged, the mirrors on which it is bad, and whether that was a reading's
+    own instability."""
+
+    path: bytes
+    bad: tuple[str, ...]
+    unstable: bool = False
+
+
+class _Outcome(Struct, frozen=True):
+    """What came of one unit."""
+
+    length: int
+    path: bytes
+    bad: frozenset[PlaceName]
+
+
+class SpotCheck:
+    """One spot-check: enter it, `run` it, then ask for its `findings`.
+
+    Raises RequestRefused, LedgerRefused, among them ShiftRunning, and PlaceUnreachable.
+    """
+
+    def __init__(
+        self, request: Request, progress: Progress, now: Callable[[], float] = time.time
+    ) -> None:
+        self._request = request
+        self._settings = request.settings
+        self._share = request.settings.share(request.share)
+        self._source = PlaceName(request.share)
+        self._progress = progress
+        self._now = now
+        self._kept = ExitStack()
+        self._places: dict[PlaceName, Place] = {}
+        self._lost: dict[PlaceName, str] = {}
+        self._yielding = pace.Yielding(self._settings.pace.yield_above, system.io_pressure)
+        self._holding = False
+        self._examination = Examination()
+        self._end: float | None = request.bell
+        self._underway: dict[int, Unit] = {}
+        self._answers: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._rang = False
+        self._finished: dict[int, _Outcome] = {}
+        self._passed = 0
+        self._sampled_bytes = 0
+        self._sampled_paths: set[bytes] = set()
+        self._bad_files: Counter[frozenset[PlaceName]] = Counter()
+        self._bad_pieces: dict[int, _Outcome] = {}
+        self._seen: Counter[PlaceName] = Counter()
+        self._gone: Counter[PlaceName] = Counter()
+        self._changed = self._unsettled = self._unconfirmed = 0
+        self._surge: str | None = None
+        self._held: list[_Held] = []
+        self._stopped = False
+
+    def __enter__(self) -> SpotCheck:
+        with ExitStack() as kept:
+            names = [name for name, _ in places_of(self._share)]
+            refuse_without_ledger(self._settings, self._share.name)
+            rate = self._settings.pace.at_most
+            # The readers start before the ledger is opened: no forked process may hold it open.
+            self._engine = kept.enter_context(
+                Engine(
+                    [1] * len(names),
+                    pace=pace.Pace(None if rate is None else rate.bytes_per_second, give_way=True),
+                )
+            )
+            self._lanes = dict(zip(names, self._engine.lanes, strict=True))
+            self._watches: dict[PlaceName, Watch] = {
+                name: self._engine.own_watch(number) for number, name in enumerate(names)
+            }
+            self.ledger: Ledger = kept.enter_context(open_ledger(self._settings))
+            if not kept.enter_context(only_shift(self.ledger.path, int(self._now()))):
+                self._progress.say(
+                    "This system has no lock that would keep a shift out: see to it that none runs."
+                )
+            self._judging = Judging(self.ledger, self._share.name, self._slack_ns, self, self._now)
+            self._doubts: SortedSpill[_Doubt] = kept.enter_context(
+                closing(SortedSpill(_Doubt, lambda each: each.path))
+            )
+            self._kept = kept.pop_all()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._engine.stop()
+        self._kept.close()
+
+    def run(self) -> Result:
+        """Draw, read, judge; ends at the bell, when the minutes are up, or by a signal."""
+        population = self._population()
+        self._open_places()
+        with closing(Sample(self._request, self.ledger, population)) as sample:
+            started = self._now()
+            ends_by = self._set_bell(started)
+            ended = self._read_all(sample, ends_by)
+            if len(self._doubts):
+                self._judging.finish(
+                    PlaceName(self._share.name, mirror.name) for mirror in self._share.mirrors
+                )
+                self._search_around(int(started))
+            return self._result(population, sample, int(started), ended)
+
+    def findings(self) -> Iterator[LedgerFinding]:
+        """The open findings on what was drawn, by path and mirror."""
+        for lasting in self._lasting():
+            if lasting.state is FindingState.OPEN:
+                yield lasting
+
+    def exit_status(self, result: Result) -> int:
+        """0 nothing needs a person, 1 something does, 3 something was not reached or finished."""
+        if result.left_out or result.ended in (Ended.SIGNAL, Ended.WORKING_HOURS):
+            return 3
+        status = 1 if result.surge is not None or result.unconfirmed else 0
+        for each in self.findings():
+            if each.verdict is Verdict.UNREADABLE:
+                return 3
+            status = 1
+        for doubt in self._doubts:
+            if doubt.unstable:
+                return 3
+            if not all(self._is_accepted(name, doubt.path) for name in doubt.bad):
+                status = 1
+        return status
+
+    # ------------------------------------------------------------------------ what there is
+
+    def _population(self) -> Extent:
+        """What stands on the source, by the last walk.  Raises where that is nothing."""
+        ledger = self.ledger
+        walk = ledger.shifts.last_walk(self._source)
+        if walk is None or not ledger.work.totals(self._source).files:
+            raise LedgerRefused(
+                f"The ledger knows of no file on the source of {self._share.name}. Run `verifier "
+                "shift` first."
+            )
+        self._walked = walk.at
+        population = population_of(self._request, ledger)
+        if not population.files:
+            raise RequestRefused(
+                f"No file stands in the folder {printable(self._request.folder)} of "
+                f"{self._share.name}, by the last shift. Name a folder below the share's root, as "
+                "`verifier findings` shows paths."
+            )
+        if self._request.by is By.BYTES and not population.bytes:
+            raise RequestRefused(
+                "The files hold no byte, so none can be drawn. Leave out --by bytes to draw files."
+            )
+        return population
+
+    def _open_places(self) -> None:
+        for name, address in places_of(self._share):
+            try:
+                place = open_place(address)
+                self._refuse_emptied(name, place)
+                self._places[name] = place
+            except PlaceUnreachable as error:
+                self._lose(name, error)
+
+    def _refuse_emptied(self, name: PlaceName, place: Place) -> None:
+        known = self.ledger.work.totals(name).entries
+        if known and next(place.list_folder(b""), None) is None:
+            raise PlaceUnreachable(
+                f"{place.at} looks unmounted or emptied: it is empty, and "
+                f"{count(known, 'path')} stood there at the last walk. Check that it is mounted, "
+                "then start again."
+            )
+
+    def _lose(self, name: PlaceName, error: PlaceUnreachable) -> None:
+        """Go on without a mirror; without the source or any mirror there is nothing to compare."""
+        self._lost[name] = str(error)
+        self._places.pop(name, None)
+        mirrors = [each for each, _ in places_of(self._share) if not each.is_source]
+        if name.is_source or all(each in self._lost for each in mirrors):
+            raise error
+        self._progress.say(str(error))
+        for unit in list(self._underway.values()):
+            if name in unit.waits:
+                unit.waits.discard(name)
+                if not unit.waits:
+                    self._advance(unit)
+
+    @property
+    def _mirrors(self) -> list[PlaceName]:
+        return [name for name in self._places if not name.is_source]
+
+    # -------------------------------------------------------------------------- the reading
+
+    def _set_bell(self, started: float) -> Ended:
+        """When reading ends, and what will have ended it."""
+        minutes, bell = self._request.minutes, self._request.bell
+        ends_by = Ended.WORKING_HOURS
+        if minutes is not None and (bell is None or started + 60 * minutes < bell):
+            bell, ends_by = started + 60 * minutes, Ended.MINUTES
+        self._end = bell
+        self._engine.ring_at(bell)
+        return ends_by
+
+    def _read_all(self, sample: Sample, ends_by: Ended) -> Ended:
+        gauges = [
+            Gauge(name.place, lambda lane=lane: lane.bytes_read, lambda: sample.total)  # type: ignore[misc]
+            for name, lane in self._lanes.items()
+        ]
+        try:
+            with self._progress.show(gauges):
+                ended = Ended.DONE if self._read(iter(sample)) else ends_by
+                self._keep_unfinished()
+                self._settle()
+        except KeyboardInterrupt:
+            ended = Ended.SIGNAL
+            self._stopped = True
+            self._engine.stop()
+            self._keep_unfinished()
+            self._settle()
+        return ended
+
+    def _read(self, units: Iterator[Unit]) -> bool:
+        """True when all was read, False when the end came before."""
+        settled_at = self._now()
+        more = True
+        while True:
+            now = self._now()
+            if self._rang or (self._end is not None and now >= self._end):
+                return False
+            self._give_way(now)
+            while more and len(self._underway) < _AHEAD:
+                unit = next(units, None)
+                more = unit is not None
+                if unit is not None:
+                    self._start(unit)
+            if not self._underway:
+                return True
+            self._take_answers(now)
+            self.ledger.readings.tick(self._now())
+            if now - settled_at >= JUDGED_EVERY or len(self._held) >= _HELD_AT_MOST:
+                self._settle()
+                settled_at = self._now()
+
+    def _give_way(self, now: float) -> None:
+        """Let others have the disks while they need them."""
+        hold = self._yielding.tick(now)
+        if hold != self._holding:
+            self._holding = hold
+            self._engine.hold(hold)
+            if hold:
+                self._progress.say("Waiting: others need the disks.")
+
+    def _take_answers(self, now: float) -> None:
+        patience = _TURN if self._end is None else max(0.0, min(_TURN, self._end - now))
+        try:
+            self._answers.get(timeout=patience)()
+            while True:
+                self._answers.get_nowait()()
+        except queue.Empty:
+            return
+
+    def _start(self, unit: Unit) -> None:
+        self._underway[unit.number] = unit
+        unit.names = {name: self._name_at(name, unit.path) for name in self._places}
+        self._send(unit, unit.step)
+
+    def _name_at(self, name: PlaceName, path: bytes) -> bytes:
+        """A path's name at a place: its normalisation twin, where only that stands there."""
+        ledger = self.ledger
+        if name.is_source or path.isascii():
+            return path
+        forms = [path, *(form for form in forms_of(path) if form != path)]
+        for form, known in ledger.sightings_at(name, forms):
+            if known is None:
+                continue
+            ((_, of_its_own),) = ledger.sightings_at(self._source, [form])
+            if form == path or of_its_own is None:
+                return form
+        return path
+
+    def _send(self, unit: Unit, step: Step) -> None:
+        unit.step = step
+        unit.answers = {}
+        unit.waits = set(self._places)
+        for name, place in self._places.items():
+            lane, path = self._lanes[name], unit.names[name]
+            if step in (Step.PIECE, Step.PIECE_AGAIN):
+                assert unit.piece is not None
+                promise = lane.submit(
+                    unit.number, read_piece_packed, place, path, unit.piece, time.time, long=True
+                )
+            else:
+                promise = lane.submit(
+                    unit.number,
+                    read_alone_packed,
+                    place,
+                    path,
+                    _FROM_DISK,
+                    time.time,
+                    long=unit.size >= READ_ALONE_FROM,
+                )
+            promise.add_done_callback(partial(self._came_back, unit, name, step))
+
+    def _came_back(self, unit: Unit, name: PlaceName, step: Step, answer: Future[bytes]) -> None:
+        """Runs in whatever thread the answer arrives in."""
+        self._answers.put(partial(self._take, unit, name, step, answer))
+
+    def _take(self, unit: Unit, name: PlaceName, step: Step, answer: Future[bytes]) -> None:
+        error = answer.exception()
+        if isinstance(error, (BellRang, Stopped)):
+            self._rang = True
+            return
+        if name not in self._places or unit.step is not step:
+            return
+        if isinstance(error, PlaceUnreachable):
+            self._lose(name, error)
+            return
+        if error is not None:
+            raise error
+        (reading,) = unpack(answer.result())
+        if reading.trouble is not None:
+            try:
+                # What fails because the whole place is gone is no trouble of its files.
+                self._places[name].check()
+            except PlaceUnreachable as gone:
+                self._lose(name, gone)
+                return
+        unit.answers[name] = reading
+        unit.waits.discard(name)
+        if not unit.waits:
+            self._advance(unit)
+
+    # -------------------------------------------------------------------------- the verdicts
+
+    def _advance(self, unit: Unit) -> None:
+        """All places have answered: the unit is done, or it is looked at more closely."""
+        if unit.step in (Step.PIECE, Step.PIECE_AGAIN):
+            self._advance_piece(unit)
+            return
+        verdicts = {name: self._verdict(unit, name, unit.answers) for name in self._mirrors}
+        again = unit.step is Step.WHOLE_AGAIN
+        if not again and not _READ_TWICE.isdisjoint(verdicts.values()):
+            unit.first = unit.answers
+            self._send(unit, Step.WHOLE_AGAIN)
+            return
+        unstable = self._is_unstable(unit)
+        bad = {name for name, verdict in verdicts.items() if unstable or verdict in _BAD}
+        if not bad and not self._something_lasts(unit.path):
+            for name, reading in unit.answers.items():
+                if reading.digest is not None:
+                    self.ledger.readings.add(name, reading, self._now(), past_cache=True)
+        else:
+            readings = (unit.first, unit.answers) if again else (unit.answers, None)
+            self._held.append(_Held(*readings))
+        self._unsettled += Verdict.UNSETTLED in verdicts.values()
+        self._finish(unit, frozenset(bad), unstable, said=unstable)
+
+    def _advance_piece(self, unit: Unit) -> None:
+        """A piece that is alike everywhere is done; one that is not leads to its whole file."""
+        again = unit.step is Step.PIECE_AGAIN
+        verdicts = {name: self._verdict_of_piece(unit, name) for name in self._mirrors}
+        found = set(verdicts.values())
+        if Verdict.UNREAD in found or Verdict.CORRUPT in found:
+            unit.pieces = unit.answers
+            self._send(unit, Step.WHOLE)
+        elif not again and not _READ_TWICE.isdisjoint(found):
+            self._send(unit, Step.PIECE_AGAIN)
+        else:
+            bad = frozenset(name for name, verdict in verdicts.items() if verdict in _BAD)
+            if bad:
+                without = {
+                    name: structs.replace(reading, fingerprints=())
+                    for name, reading in unit.answers.items()
+                }
+                self._held.append(_Held(without, None))
+            self._unsettled += Verdict.UNSETTLED in found
+            self._finish(unit, bad)
+
+    def _verdict(
+        self, unit: Unit, mirror: PlaceName, answers: dict[PlaceName, Sighting]
+    ) -> Verdict | None:
+        """What a reading of both sides comes to; None where the source has no such file any more.
+
+        A copy that is not due yet is pending and not bad; one that was due is stale or missing.
+        """
+        source, there = answers[self._source], answers[mirror]
+        if _is_gone(source) or (source.kind is not Kind.FILE and source.trouble is None):
+            return None
+        agreement = self.ledger.agreements.of(mirror, unit.path)
+        if agreement is None and unit.names[mirror] != unit.path:
+            agreement = self.ledger.agreements.of(mirror, unit.names[mirror])
+        return judge(
+            source,
+            None if _is_gone(there) else there,
+            agreement,
+            is_due(self._known_now(source), self._run_started()),
+            slack_ns=self._slack_ns,
+        ).verdict
+
+    def _verdict_of_piece(self, unit: Unit, mirror: PlaceName) -> Verdict | None:
+        """As `_verdict`, by a piece: matched when both sides, and what is known of each, agree."""
+        assert unit.piece is not None
+        source, there = unit.answers[self._source], unit.answers[mirror]
+        verdict = self._verdict(unit, mirror, unit.answers)
+        if verdict is not Verdict.UNREAD and verdict not in _BY_DATES:
+            return verdict
+        alike = source.fingerprints == there.fingerprints and bool(source.fingerprints)
+        if alike and all(
+            self._as_known(name, unit.answers[name], unit.piece) for name in (self._source, mirror)
+        ):
+            return Verdict.MATCHED
+        return verdict
+
+    def _as_known(self, name: PlaceName, reading: Sighting, piece: int) -> bool:
+        """Whether a piece is what the ledger knows under the same size and date."""
+        known = self._known(name, reading.path)
+        if known is None:
+            return True
+        before = known.sighting
+        if (before.size, before.mtime_ns) != (reading.size, reading.mtime_ns):
+            return True
+        return piece >= len(before.fingerprints) or (
+            before.fingerprints[piece] == reading.fingerprints[0]
+        )
+
+    def _is_unstable(self, unit: Unit) -> bool:
+        """Whether two readings of a file that was not changed in between gave two contents."""
+        if unit.step is Step.WHOLE_AGAIN:
+            for name, second in unit.answers.items():
+                first = unit.first.get(name)
+                if first is None or first.digest is None or second.digest is None:
+                    continue
+                if first.untouched_since(second) and first.digest != second.digest:
+                    return True
+        whole = unit.first or unit.answers
+        for name, piece in unit.pieces.items():
+            reading = whole.get(name)
+            if reading is None or not reading.fingerprints or not piece.fingerprints:
+                continue
+            assert unit.piece is not None
+            if reading.untouched_since(piece) and (
+                reading.fingerprints[unit.piece : unit.piece + 1] != piece.fingerprints
+            ):
+                return True
+        return False
+
+    def _known(self, name: PlaceName, path: bytes) -> Known | None:
+        ((_, known),) = self.ledger.sightings_at(name, [path])
+        return known
+
+    def _known_now(self, source: Sighting) -> Known:
+        """The source's file as a walk would know it that saw it now."""
+        known = self._known(self._source, source.path)
+        now = int(self._now())
+        if known is None:
+            return Known(source, now)
+        changed = known.changed_seen if _is_as_seen(known, source) else now
+        return Known(source, known.first_seen, changed)
+
+    def _run_started(self) -> float:
+        share = self._share
+        zone = self._settings.hours.zone
+        return latest_run(share.mirror_runs, share.mirror_takes, zone, self._now())
+
+    @property
+    def _slack_ns(self) -> int:
+        return round(self._share.slack.total_seconds() * 1e9)
+
+    def _something_lasts(self, path: bytes) -> bool:
+        findings = self.ledger.findings
+        return any(findings.lasting_at(name, path) is not None for name in self._mirrors)
+
+    def _finish(
+        self, unit: Unit, bad: frozenset[PlaceName], unstable: bool = False, said: bool = False
+    ) -> None:
+        del self._underway[unit.number]
+        for name, reading in unit.answers.items():
+            self._seen[name] += 1
+            self._gone[name] += _is_gone(reading)
+        known = self._known(self._source, unit.path)
+        if known is not None and not _is_as_seen(known, unit.answers[self._source]):
+            self._changed += 1
+        if said:
+            self._progress.say(
+                f"Two readings of {printable(unit.path)} differ, though it was not changed in "
+                "between: have memory, cables and controllers checked."
+            )
+        if bad or self._something_lasts(unit.path):
+            names = tuple(sorted(name.place for name in bad))
+            self._doubts.add(_Doubt(unit.path, names, unstable))
+        self._finished[unit.number] = _Outcome(unit.length, unit.path, bad)
+        while self._passed in self._finished:
+            self._pass(self._passed, self._finished.pop(self._passed))
+            self._passed += 1
+
+    def _pass(self, number: int, outcome: _Outcome) -> None:
+        """The next unit of the order is done, and all before it."""
+        self._sampled_bytes += outcome.length
+        if self._request.by is By.BYTES:
+            self._sampled_paths.add(outcome.path)
+        if outcome.bad:
+            if self._request.by is By.BYTES:
+                self._bad_pieces[number] = outcome
+            else:
+                self._bad_files[outcome.bad] += 1
+
+    def _keep_unfinished(self) -> None:
+        """What looked bad and could not be read twice is a suspicion, left to the next shift."""
+        for unit in self._underway.values():
+            if unit.first:
+                self._held.append(_Held(unit.first, None))
+            elif unit.pieces:
+                for name in self._places:
+                    self.ledger.readings.want(name, [unit.names[name]], UNLIKE)
+            self._unconfirmed += bool(unit.first or unit.pieces)
+
+    # ---------------------------------------------------------------------- into the ledger
+
+    def _settle(self) -> None:
+        """Have the ledger judge what is held, by the steps of a shift: first, then second reading.
+
+        Before that the guards: a place of which most has vanished looks unmounted, and of a
+        source on which too much has changed nothing is recorded before the next walk has said so.
+        """
+        self._look_at_places()
+        held, self._held = self._held, []
+        if not held:
+            return
+        for again in (False, True):
+            for each in held:
+                readings = (each.second or {}) if again else each.first
+                for name, reading in readings.items():
+                    if name in self._places:
+                        self._record(name, reading)
+            self.ledger.readings.flush()
+            self._judging.judge(self._mirrors, self._run_started(), anew=False)
+
+    def _look_at_places(self) -> None:
+        for name in list(self._places):
+            if self._gone[name] >= _FEW and 2 * self._gone[name] > self._seen[name]:
+                self._lose(
+                    name,
+                    PlaceUnreachable(
+                        f"{self._places[name].at} looks unmounted or emptied: of "
+                        f"{count(self._seen[name], 'file')} that were drawn "
+                        f"{self._gone[name]:,} are gone. Check that it is mounted, then run "
+                        "`verifier shift`."
+                    ),
+                )
+        most = self._share.surge_above * self._seen[self._source]
+        if self._surge is None and self._changed >= _FEW and self._changed > most:
+            self._surge = (
+                f"{self._places[self._source].at}: of {count(self._seen[self._source], 'file')} "
+                f"that were drawn {self._changed:,} changed or vanished since the last walk. The "
+                "next copy run will carry that over: pause it until somebody has looked, unless "
+                "this was meant."
+            )
+            self._progress.say(self._surge)
+
+    def _record(self, name: PlaceName, reading: Sighting) -> None:
+        """One reading, and before it what a walk would see, where the last one saw otherwise."""
+        now, readings = self._now(), self.ledger.readings
+        known = self._known(name, reading.path)
+        may_see = not (name.is_source and self._surge is not None)
+        if _is_gone(reading):
+            if known is not None and may_see:
+                readings.see_one(name, reading.path, None, int(now))
+            return
+        if reading.kind is Kind.FILE:
+            if may_see and (known is None or not _is_as_seen(known, reading)):
+                readings.see_one(name, reading.path, reading, int(now))
+            readings.add(name, reading, now, past_cache=True)
+        elif reading.trouble is not None:
+            readings.add(name, reading, now, past_cache=True)
+
+    def _search_around(self, since: int) -> None:
+        """Damage comes in clusters: have the next shift read first what is near damage found now.
+
+        Not before all is judged, since what is wanted again is not called corrupt meanwhile.
+        """
+        neighbourhood = Neighbourhood(self.ledger)
+        for lasting in self.findings():
+            if lasting.verdict is not Verdict.CORRUPT or lasting.first_seen < since:
+                continue
+            mirror = PlaceName(lasting.share, lasting.mirror)
+            for place, sound in ((self._source, "mirror"), (mirror, "source")):
+                known = self._known(place, lasting.path)
+                if lasting.finding.side != sound and known is not None:
+                    neighbourhood.search(place, known.sighting, int(self._now()))
+
+    def look(self, place: PlaceName, sighting: Sighting) -> Sighting:
+        """A path's kind, dates and target now, its content unread."""
+        try:
+            (now,) = self._places[place].look_at(
+                [sighting.path],
+                frozenset({0}),
+                Look(content=False),
+                self._now,
+                self._watches[place],
+            )
+        except (BellRang, Stopped, PlaceUnreachable):
+            # Like nothing else, so that it is left to the next shift.
+            return Sighting(
+                sighting.path, Kind.OTHER, 0, 0, target=b"", trouble=Trouble("not-looked-at")
+            )
+        return now
+
+    def examine(self, mirror: PlaceName, row: Judged) -> tuple[Damage | None, bool]:
+        """Where and how a pair differs; False where there was no time to find out."""
+        at_most = None
+        if self._end is not None:
+            at_most = self._end - self._now() - _EXAMINED_BEFORE_END
+        if self._stopped or (at_most is not None and at_most <= 0):
+            return None, False
+        source = self._source
+        try:
+            damage = self._examination.of(
+                Side(self._places[source], row.source, self._watches[source].allow),
+                Side(self._places[mirror], row.mirror, self._watches[mirror].allow),
+                at_most,
+            )
+        except (BellRang, Stopped, PlaceUnreachable):
+            return None, False
+        return damage, True
+
+    # --------------------------------------------------------------------------- the result
+
+    def _result(self, population: Extent, sample: Sample, started: int, ended: Ended) -> Result:
+        request, covered = self._request, set(self._mirrors)
+        drawn = sample.drawn(self._passed)
+        if sample.by_bytes:
+            pieces = {
+                number: outcome.length
+                for number, outcome in self._bad_pieces.items()
+                if not outcome.bad.isdisjoint(covered)
+            }
+            bad, hits = len(pieces), sample.hits(drawn, pieces)
+            files = len(self._sampled_paths)
+            # What was read and is good is not bad, whatever chance says of the rest.
+            most = sample.of - (self._sampled_bytes - sum(pieces.values()))
+        else:
+            bad = hits = sum(
+                times for names, times in self._bad_files.items() if not names.isdisjoint(covered)
+            )
+            files, most = drawn, sample.of
+        bound = sampling.most_bad(sample.of, drawn, hits, request.confidence)
+        return Result(
+            request,
+            population,
+            Extent(files, self._sampled_bytes),
+            bad,
+            drawn,
+            min(bound, most),
+            sample.of,
+            tuple(name.place for name in self._mirrors),
+            tuple(name.place for name in self._lost),
+            started,
+            self._walked,
+            ended,
+            self._changed,
+            self._unsettled,
+            self._unconfirmed,
+            self._surge,
+        )
+
+    def _lasting(self) -> Iterator[LedgerFinding]:
+        last: bytes | None = None
+        for doubt in self._doubts:
+            if doubt.path == last:
+                continue
+            last = doubt.path
+            for name in self._mirrors:
+                lasting = self.ledger.findings.lasting_at(name, doubt.path)
+                if lasting is not None:
+                    yield lasting
+
+    def _is_accepted(self, mirror: str, path: bytes) -> bool:
+        name = PlaceName(self._share.name, mirror)
+        lasting = self.ledger.findings.lasting_at(name, path)
+        return lasting is not None and lasting.state is FindingState.ACCEPTED
+
+
+def refuse_without_ledger(settings: Settings, share: str) -> None:
+    """Raises LedgerRefused where no shift has made a ledger yet."""
+    ledger = settings.studio.ledger
+    if not os.path.lexists(ledger):
+        raise LedgerRefused(
+            f"Nothing is known of {share} yet: there is no ledger at "
+            f"{printable(os.fsencode(ledger))}. Run `verifier shift` first."
+        )
+
+
+def folder_named(written: bytes) -> bytes:
+    """A folder below a share's root as its path, b"" for the root.  Raises RequestRefused."""
+    path = posixpath.normpath(written.rstrip(b"/") or written)
+    if not written or path.startswith(b"/") or path.split(b"/")[0] == b"..":
+        raise RequestRefused(
+            f"{printable(written) or 'An empty name'} is no folder of the share. Name one below "
+            "its root, such as 2026-014-harbour-wall/orthos."
+        )
+    return b"" if path == b"." else path
+
+
+def _is_gone(reading: Sighting) -> bool:
+    """True when nothing stands at a path any more."""
+    trouble = reading.trouble
+    return trouble is not None and trouble.unsettled and reading.kind is Kind.OTHER
+
+
+def _is_as_seen(known: Known, now: Sighting) -> bool:
+    """Whether a file is as the last walk saw it; a device's number may change with each mount."""
+    before = known.sighting
+    return (before.kind, before.size, before.mtime_ns, before.ctime_ns, before.inode) == (
+        now.kind,
+        now.size,
+        now.mtime_ns,
+        now.ctime_ns,
+        now.inode,
+    )
