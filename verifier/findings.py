@@ -29,6 +29,9 @@ from verifier.model import (
 class Action(Enum):
     """What a person does about a finding; the most pressing first."""
 
+    SAVE_THE_LAST_COPY = (
+        "Given up by the source, then lost or damaged: it may be the last copy"
+    )
     HOLD_THE_MIRROR_RUN = "Hold the next mirror run: the source side is in doubt"
     DECIDE_WHICH_SIDE = "Overwrite neither side: find out first which one is right"
     CHECK_THE_HARDWARE = "Could not be read: look at the machine and the permissions"
@@ -163,6 +166,13 @@ def action_for(verdict: Verdict, cause: str | None, side: Side | None) -> tuple[
     if side is Side.MIRROR:
         advice = _MIRROR_BY_CAUSE.get(cause, advice)
     return action, advice
+
+
+def action_of(finding: Finding) -> Action:
+    """What to do about a finding, in a word."""
+    if finding.advice == _ONLY_COPY:
+        return Action.SAVE_THE_LAST_COPY
+    return action_for(finding.verdict, finding.cause, finding.side)[0]
 
 
 def finding_of(row: Judged, damage: Damage | None = None, unconfirmed: str = "") -> Finding:

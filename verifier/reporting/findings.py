@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import Struct, structs
 
-from verifier.findings import Action, action_for
+from verifier.findings import Action, action_of
 from verifier.hours import DAYS
 from verifier.ledger.findings import Accepted, Meaning
 from verifier.ledger.values import FindingEvent, FindingState, LedgerFinding
@@ -122,8 +122,7 @@ def text(
         if each.state is FindingState.ACCEPTED:
             accepted.add(each)
         else:
-            finding = each.finding
-            groups[action_for(finding.verdict, finding.cause, finding.side)[0]].add(each)
+            groups[action_of(each.finding)].add(each)
     yield from wrapped(f"{_headline(tally, known)} {_until(known, zone)}".rstrip(), "")
     for action, group in groups.items():
         if group.total:

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
-from verifier.findings import Action, action_for
+from verifier.findings import Action, action_of
 from verifier.measures import amount, count, duration
 from verifier.model import QUIET, Cause, Damage, Finding, Verdict, printable
 
@@ -36,7 +36,7 @@ def comparison(result: Result) -> Iterator[str]:
     yield f"Took:   {duration(result.seconds)}"
     groups = {action: _Group() for action in Action}
     for each in result.findings:
-        groups[action_for(each.verdict, each.cause, each.side)[0]].add(each)
+        groups[action_of(each)].add(each)
     for action, group in groups.items():
         if group.total:
             yield from group.lines(action)
