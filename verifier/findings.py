@@ -29,9 +29,7 @@ from verifier.model import (
 class Action(Enum):
     """What a person does about a finding; the most pressing first."""
 
-    SAVE_THE_LAST_COPY = (
-        "Given up by the source, then lost or damaged: it may be the last copy"
-    )
+    SAVE_THE_LAST_COPY = "Given up by the source, then lost or damaged: it may be the last copy"
     HOLD_THE_MIRROR_RUN = "Hold the next mirror run: the source side is in doubt"
     DECIDE_WHICH_SIDE = "Overwrite neither side: find out first which one is right"
     CHECK_THE_HARDWARE = "Could not be read: look at the machine and the permissions"

@@ -398,6 +398,15 @@ def test_by_bytes_a_piece_that_differs_leads_to_its_whole_file(large, silent):
     assert "1 piece was bad" in document["statement"]
 
 
+def test_by_bytes_the_sides_are_compared_where_the_ledger_knows_neither_as_it_is_now(large):
+    large.mirror.flip_bit("flight.mov", at=SEGMENT + 1)
+    for tree in (large.source, large.mirror):
+        tree.date("flight.mov", DATE + HOUR)
+    outcome = spot_check(large, "--by", "bytes")
+    assert outcome.findings == {"flight.mov": ("corrupt", "altered", "mirror", None)}
+    assert outcome.document["bad"] == 1
+
+
 def test_by_bytes_the_ledgers_fingerprints_show_a_change_that_hit_both_sides_alike(large):
     for tree in (large.source, large.mirror):
         tree.flip_bit("flight.mov", at=SEGMENT + 1)
@@ -476,6 +485,16 @@ def test_a_mirror_that_is_down_is_left_out_and_named(two_mirrors):
     assert "cannot be read as a folder" in outcome.err
 
 
+def test_of_a_mirror_that_looks_emptied_only_at_the_end_nothing_is_counted(two_mirrors):
+    for number in range(30):
+        two_mirrors.far.delete(image(number))
+    outcome = all_of(two_mirrors)
+    assert outcome.status == 3
+    assert outcome.document["bad"] == 0 and outcome.document["findings"] == []
+    assert "on the source and vault, and none was bad" in outcome.document["statement"]
+    assert rows(two_mirrors, "SELECT count(*) FROM findings") == [(0,)]
+
+
 @pytest.mark.parametrize("which", ["source", "mirror"])
 def test_without_the_source_or_any_mirror_it_says_nothing_of_the_share(estate, which):
     tree = estate.source if which == "source" else estate.mirror
@@ -484,9 +503,11 @@ def test_without_the_source_or_any_mirror_it_says_nothing_of_the_share(estate, w
     assert "cannot be read as a folder" in sentence
 
 
-def test_an_empty_mirror_looks_unmounted_and_nothing_of_it_is_called_missing(estate):
+def test_an_empty_mirror_looks_unmounted_and_nothing_of_it_is_called_missing(tmp_path):
+    source = Tree(tmp_path / "bench" / SHARE).files("a.tif", "b.tif", "c.tif")
+    estate = read_once(Estate(tmp_path, source))
     for name in os.listdir(estate.mirror.root):
-        shutil.rmtree(estate.mirror.at(os.fsencode(name)))
+        estate.mirror.delete(name)
     outcome = estate.run("spot-check", SHARE)
     assert outcome.status == 3 and "looks unmounted or emptied" in outcome.err
     assert rows(estate, "SELECT count(*) FROM findings") == [(0,)]
@@ -561,11 +582,12 @@ def test_in_working_hours_it_is_refused_unless_overridden_which_is_recorded(esta
 
 
 def slow(estate: Estate, seed: int, before: int) -> Estate:
-    """Make the file that comes after ``before`` others in the order of ``seed`` a long one."""
+    """Make the file that comes after ``before`` others in the order of ``seed`` a long one.
+
+    It is one on the mirror alone, so that files behind it are read meanwhile.
+    """
     order = in_order(seed, [image(number) for number in range(40)])
-    for tree in (estate.source, estate.mirror):
-        tree.file(order[before], 24 * MIB, DATE + HOUR)
-    read_once(estate)
+    estate.mirror.file(order[before], 24 * MIB)
     estate.settings(pace='at_most = "4 MB/s"')
     return estate
 

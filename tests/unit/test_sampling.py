@@ -5,13 +5,18 @@ from __future__ import annotations
 import math
 import random
 from collections import Counter
+from contextlib import closing
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from verifier.jobs.spot_sample import HELD_IN_ORDER, Extent, Request, Sample, population_of
+from verifier.ledger import Ledger, PlaceName
+from verifier.model import Kind, Sighting
 from verifier.sampling import (
     Draw,
     chance_of_at_most,
@@ -381,3 +386,31 @@ def test_each_drawn_byte_lies_in_its_piece_and_pieces_come_in_the_order_of_their
     in_order = list(dict.fromkeys(where))
     assert [(each.path, each.size, each.number) for each in pieces] == in_order
     assert [each.first for each in pieces] == [where.index(each) for each in in_order]
+
+
+# ------------------------------------------------------------------- a sample from the ledger
+
+
+@pytest.mark.parametrize(("below", "files"), [(b"", 70_000), (b"2026-021-lock-gates", 20_000)])
+def test_a_sample_of_many_files_comes_in_the_same_order_through_the_disk_as_through_memory(
+    tmp_path: Path, below: bytes, files: int
+) -> None:
+    share = PlaceName("current-surveys")
+    paths = sorted(
+        (b"2026-014-harbour-wall/" if number < 50_000 else b"2026-021-lock-gates/")
+        + b"%06d.tif" % number
+        for number in range(70_000)
+    )
+    with Ledger(tmp_path / "ledger.db") as ledger:
+        walk = ledger.walk(share)
+        walk.take(Sighting(path, Kind.FILE, 10, 5) for path in paths)
+        walk.apply(1_800_000_000)
+        request = Request(None, share.share, 3, SURE, Fraction(1, 10**6), folder=below)  # type: ignore[arg-type]
+        population = population_of(request, ledger)
+        assert population == Extent(files, 10 * files)
+        with closing(Sample(request, ledger, population)) as sample:
+            drawn = [(unit.number, unit.path) for unit in sample]
+    most = draws_needed(files, Fraction(1, 10**6), SURE)
+    assert (most > HELD_IN_ORDER) == (not below)
+    order = sorted((path for path in paths if path.startswith(below)), key=Draw(3).rank)
+    assert drawn == list(enumerate(order[:most]))

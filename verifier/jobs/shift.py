@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from datetime import timedelta
 from typing import Final
 
@@ -18,7 +18,7 @@ from verifier import guards, pace, system
 from verifier.diff.comparison import Judged
 from verifier.due import latest_run, next_run_ends
 from verifier.engine import BellRang, Engine
-from verifier.errors import PlaceUnreachable
+from verifier.errors import LedgerFailed, LedgerRefused, PlaceUnreachable
 from verifier.forecast import stretches
 from verifier.ignore import Ignore
 from verifier.jobs.examination import Examination, Side
@@ -520,8 +520,9 @@ class _Night:
         finally:
             for name, error in scheduler.unreachable.items():
                 self._lose(name, str(error))
-        for name, seconds in scheduler.seconds.items():
-            ledger.shifts.spend(self._shift or 0, name, seconds)
+            with suppress(LedgerFailed, LedgerRefused):  # what ended the reading is to be told
+                for name, seconds in scheduler.seconds.items():
+                    ledger.shifts.spend(self._shift or 0, name, seconds)
         if not all_read:
             self._judge_all()  # reading has ended; what was read is not kept waiting for a verdict
         for share in self._settings.shares:
