@@ -60,6 +60,19 @@ with ThreadPoolExecutor(int(sys.argv[1])) as pool:
 """
 
 
+SETTINGS = """
+[studio]
+name = "Lantern Marsh Surveys"
+timezone = "UTC"
+ledger = "{ledger}"
+[[share]]
+name = "current-surveys"
+source = "{source}"
+[[share.mirror]]
+name = "vault"
+at = "{mirror}"
+"""
+
 WALK = """
 import sys
 from pathlib import Path
@@ -283,6 +296,39 @@ class Benchmarks:
             ratio <= 1.0,
         )
 
+    def ledger(self) -> Iterator[Row]:
+        """A first shift over the small files and their mirror: walked, read, judged, agreed."""
+        source, mirror = self.small_files(), self.folder / "small-mirror"
+        if not mirror.exists():
+            shutil.copytree(source, mirror)
+        warm(source, mirror)
+        file, ledger = self.folder / "settings.toml", self.folder / "ledger.db"
+        file.write_text(SETTINGS.format(ledger=ledger, source=source, mirror=mirror))
+        plain = (
+            f"find '{source}' '{mirror}' -type f -print0 | "
+            f"xargs -0 -n 500 -P {CORES} cat > /dev/null"
+        )
+
+        def forget() -> None:
+            for left in self.folder.glob("ledger.db*"):
+                left.unlink()
+
+        mine, theirs, ratio, peak = pairs(
+            self.rounds,
+            lambda: run([*VERIFIER, "--config", str(file), "shift"]),
+            lambda: run(["sh", "-c", plain]),
+            forget,
+        )
+        self.peak = max(self.peak, peak)
+        yield Row(
+            "2 x 200,000 small files, warm, a first shift into a ledger, against cat",
+            f"{mine:.2f} s",
+            f"{theirs:.2f} s",
+            f"{ratio:.2f} x",
+            "<= 1.0 x",
+            ratio <= 1.0,
+        )
+
     def walk(self) -> Iterator[Row]:
         folder = self.small_files()
         plain = f"find '{folder}' -printf '%s %T@ %p\\n' > /dev/null"
@@ -359,7 +405,16 @@ class Benchmarks:
 
 def main() -> None:
     """Run the measures that were asked for and print them as a table."""
-    names = ["hashing", "cold_file", "small", "walk", "manifests_compared", "help", "memory"]
+    names = [
+        "hashing",
+        "cold_file",
+        "small",
+        "ledger",
+        "walk",
+        "manifests_compared",
+        "help",
+        "memory",
+    ]
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--only", choices=names, action="append")
     parser.add_argument("--folder", type=Path)

@@ -442,3 +442,11 @@ def test_a_ledger_that_is_none_is_refused_with_a_sentence(estate):
     outcome = estate.run("shift")
     assert outcome.status == 3
     assert "is no ledger" in outcome.err
+
+
+def test_shifts_right_after_each_other_each_read_a_whole_round_and_leave_nothing(estate):
+    files = total_files(estate)
+    for number in range(4):
+        document = estate.shift().document
+        assert document["files_read"] == files, number
+        assert document["left"] == {"files": 0, "bytes": 0}

@@ -473,6 +473,10 @@ class _Night:
                 current = rounds.start_next(name, int(now))
             if may_audit and current.ended is None:
                 self._read_before[name] = current.started
+        # A round begins in the second after the last reading: what is read now counts for it.
+        wait = max(self._read_before.values(), default=0) - now
+        if 0 < wait <= 1:
+            self._clock.sleep(wait)
 
     def _next_rounds(self) -> None:
         """In a shift of several nights, each begins the next round where the last is complete."""
