@@ -426,6 +426,8 @@ def test_one_rule_that_does_not_hold_refuses_it_and_is_the_only_one_named(
     assert outcome.document["certificate"] is None
     assert {rule["rule"] for rule in outcome.document["rules"]} == RULES
     assert os.listdir(project.out) == []
+    if breaks is takes_longer_than_the_rules_allow:
+        return  # asked again, it reads what is too old once more, and may be in time
     words = project.run("clearance", SHARE, FOLDER, "--out", project.out)
     assert words.status == 1
     assert words.out.decode().startswith(f"Refused: {FOLDER}")
