@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,7 @@ from verifier.certificate import (
     Record,
     RuleResult,
 )
+from verifier.jobs.clearance.folder import how_read
 from verifier.manifest import ManifestWriter
 from verifier.model import Kind, Sighting
 from verifier.reporting.certificate_page import page
@@ -176,11 +178,21 @@ def test_a_missing_or_edited_manifest_is_refused(tmp_path):
         certificates.manifest_of(of, path)
 
 
-@pytest.mark.parametrize("name", ["../harbour.manifest.gz", "/etc/hostname", "", ".."])
-def test_a_manifest_that_would_stand_elsewhere_is_refused(tmp_path, name):
-    path, of = with_manifest(tmp_path)
-    with pytest.raises(CertificateRefused):
-        certificates.manifest_of(structs.replace(of, manifest=ManifestOf(name, 1, DIGEST)), path)
+@pytest.mark.parametrize("name", ["../harbour.manifest.gz", "{}/harbour.manifest.gz", ""])
+def test_a_manifest_that_stands_elsewhere_is_refused(tmp_path, name):
+    beside = tmp_path / "beside"
+    beside.mkdir()
+    _, of = with_manifest(tmp_path)
+    named = structs.replace(of.manifest, file=name.format(tmp_path))
+    with pytest.raises(CertificateRefused, match="edited"):
+        certificates.manifest_of(structs.replace(of, manifest=named), beside / "c.json")
+
+
+@pytest.mark.skipif(not os.path.ismount("/dev/shm"), reason="no file system in memory here")
+def test_a_copy_in_memory_is_not_said_to_be_read_from_a_disk():
+    how = how_read(b"/dev/shm/anything")
+    assert (how.file_system, how.past_cache) == ("tmpfs", False)
+    assert "no disk" in how.detail
 
 
 def test_a_folder_whose_name_is_not_text_is_kept_by_its_bytes(tmp_path):

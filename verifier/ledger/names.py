@@ -6,7 +6,7 @@ A path is kept as its folder's number and its name, since a folder's path is mos
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from itertools import takewhile
+from itertools import chain, takewhile
 from typing import Final
 
 from verifier.ledger import statements
@@ -108,9 +108,15 @@ class Names:
         """
         if not below:
             return self._store.pages(statements.FOLDERS, (share,), PAGE)
-        return takewhile(
-            lambda row: row[0].startswith(below),
-            self._store.pages(statements.FOLDERS, (share,), PAGE, after=below[:-1]),
+        # By its own number first: what sorts before its slash, such as "day-old/" before "day/",
+        # may lie between the name and the slash.
+        own = self.folder(share, below)
+        return chain(
+            [] if own is None else [(below, own)],
+            takewhile(
+                lambda row: row[0].startswith(below),
+                self._store.pages(statements.FOLDERS, (share,), PAGE, after=below),
+            ),
         )
 
     def _found(self, add: str, find: str, values: tuple[object, ...]) -> int:

@@ -101,7 +101,10 @@ class Reading:
         self._scheduler: Scheduler | None = None
 
     def mark(self, read_since: int) -> None:
-        """Mark every file that was not read past the cache since the request, nor lately."""
+        """Mark every file that was not read past the cache since the request, nor lately.
+
+        At first all of them, also what a shift read in the very second of the request.
+        """
         for place in self._places:
             self._mark(place, read_since)
         self._ledger.clearances.marked(self._request)
@@ -124,7 +127,7 @@ class Reading:
 
         for proof in ledger.clearances.proofs(request, place):
             sighting = proof.sighting
-            fresh = proof.proven and (sighting.read_at or 0) >= read_since
+            fresh = request.marked and proof.proven and (sighting.read_at or 0) >= read_since
             if sighting.kind is not Kind.FILE or (fresh and sighting.digest is not None):
                 continue
             waiting.append(sighting.path)
