@@ -427,18 +427,41 @@ def sync_folder(folder: bytes) -> bool:
     return True
 
 
+_holding = 0
+_put_off: list[int] = []
+
+
 @contextmanager
 def signals_held() -> Iterator[None]:
-    """Have signals wait until the context ends, where the system can: a process that is copied
-    in the meantime must not be caught before it is itself."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
+    """Have signals wait until the context ends: a process that is copied in the meantime must not
+    be caught before it is itself, and what is being imported can swallow an interrupt.
+
+    The system's mask is not enough where another thread takes the signal: a handler asks
+    `signal_waits`.  For the main thread.
+    """
+    global _holding
+    blocks = hasattr(signal, "pthread_sigmask")
+    before = None
+    if blocks:
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
+    _holding += 1
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        _holding -= 1
+        if before is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if not _holding and _put_off:
+            number = _put_off[0]
+            _put_off.clear()
+            signal.raise_signal(number)
+
+
+def signal_waits(number: int) -> bool:
+    """True when a signal's handler is to do nothing now: it comes again when they are not held."""
+    if _holding:
+        _put_off.append(number)
+    return bool(_holding)
 
 
 def leave_signals_to_parent() -> None:
@@ -499,6 +522,7 @@ __all__ = [
     "read_if_cached",
     "read_into",
     "read_without_trace",
+    "signal_waits",
     "signals_held",
     "suit_interpreter_to_streams",
     "sync_folder",

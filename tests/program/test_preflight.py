@@ -475,7 +475,7 @@ def test_control_c_ends_it_within_a_second(studio: Studio) -> None:
         file.truncate(1 << 40)  # a hole: reading it has no end
     with running("--config", studio.file, "preflight") as process:
         assert process.stdout is not None
-        while b"room" not in process.stdout.readline():
+        while b"settings" not in process.stdout.readline():  # there is much to do after that
             assert process.poll() is None
         process.terminate()
         assert wait_until(lambda: process.poll() is not None, 5, "the end") < 1

@@ -14,7 +14,7 @@ import threading
 import time
 from typing import Final, NoReturn
 
-from verifier import output
+from verifier import output, system
 
 PATIENCE: Final = 0.7
 """Seconds that the main thread gets to notice a signal."""
@@ -49,8 +49,10 @@ def end(status: int) -> NoReturn:
     sys.exit(status)
 
 
-def _stop(number: int, frame: object) -> NoReturn:
+def _stop(number: int, frame: object) -> None:
     global _noticed
+    if system.signal_waits(number):
+        return
     # One is enough: a second Ctrl-C would only break into the tidying up after the first.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
