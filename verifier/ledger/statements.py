@@ -679,7 +679,7 @@ TAKEN_OVER: Final = "SELECT row FROM chain WHERE number = 1 AND what = 'taken ov
 SHIFT_STARTS: Final = "SELECT id, started FROM shifts WHERE id > ? ORDER BY id LIMIT ?"
 SHIFT_ENDS: Final = """
     SELECT id, started, ended, stopped_by FROM shifts
-    WHERE id > ? AND ended IS NOT NULL ORDER BY id LIMIT ?
+    WHERE id > ? AND (ended IS NOT NULL OR stopped_by IS NOT NULL) ORDER BY id LIMIT ?
 """
 READ_IN_SHIFT: Final = """
     SELECT shares.name, places.name, shift_readings.files, shift_readings.bytes, troubles, seconds
