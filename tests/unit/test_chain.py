@@ -303,7 +303,7 @@ def test_a_chain_cut_off_at_any_entry_is_found_while_its_records_stand(
         ("UPDATE shift_readings SET bytes = 9 WHERE shift = 2", "The end of shift 2 was changed"),
         ("UPDATE shift_readings SET seconds = 1 WHERE shift = 2", "The end of shift 2 was chang"),
         ("DELETE FROM shift_readings WHERE shift = 2", "The end of shift 2 was changed"),
-        ("UPDATE shifts SET ended = NULL WHERE id = 1", "The end of shift 1 was removed"),
+        ("UPDATE shifts SET ended = NULL WHERE id = 1", "The end of shift 1 was changed"),
         ("DELETE FROM finding_events WHERE id = 2", "Event 2 of the findings was removed"),
         ("UPDATE finding_events SET detail = '' WHERE id = 2", "Event 2 of the findings was chan"),
         ("UPDATE acceptances SET because = 'so' WHERE id = 1", "Acceptance 1 was changed"),

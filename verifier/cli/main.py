@@ -88,6 +88,8 @@ def run() -> NoReturn:
     try:
         status = verifier.main(standalone_mode=False)
         sys.stdout.flush()
+        if stopping.noticed() and status in (None, 0, 1):
+            status = 3  # who asked it to stop is never told that all is well
     except click.ClickException as error:
         error.show()
         status = error.exit_code

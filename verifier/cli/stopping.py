@@ -35,6 +35,11 @@ def heed_signals() -> None:
     threading.Thread(target=_insist, args=(told,), name="stopping", daemon=True).start()
 
 
+def noticed() -> bool:
+    """Whether somebody has asked this process to stop."""
+    return _noticed
+
+
 def end(status: int) -> NoReturn:
     """End the process; after a signal at once, for a reader may hang where nothing answers."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
