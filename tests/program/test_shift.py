@@ -15,6 +15,7 @@ from trees import Tree
 
 from program.estate import SHARE, Estate, closing_in, document_in, io_read, working_now
 from program.running import members, running, verifier
+from verifier.ledger import Ledger
 
 MIB = 1024 * 1024
 
@@ -127,6 +128,53 @@ def test_a_root_that_is_missing_is_a_trouble_of_that_place_alone(estate):
     assert estate.shift().status == 0
 
 
+@pytest.mark.parametrize("side", ["source", "vault"])
+@pytest.mark.parametrize("emptied", [False, True])
+def test_findings_are_no_all_clear_while_a_place_was_not_reached(estate, side, emptied):
+    assert estate.shift().status == 0
+    tree = estate.source if side == "source" else estate.mirror
+    os.rename(tree.root, estate.root / "elsewhere")
+    if emptied:
+        os.mkdir(tree.root)
+    for _ in range(2):
+        shift = estate.run("shift")
+        assert shift.status == 3
+        text = estate.run("findings")
+        assert text.status == 3
+        for said in (shift.out, text.out):
+            assert b"Nothing needs you" not in said
+            assert b"No finding is open, but 1 place could not be looked through and read." in said
+        listed = estate.run("findings", "--json")
+        assert listed.status == 3
+        (notice,) = listed.document["notices"]
+        assert notice["place"] == side
+        assert notice["what"] == ("unmounted" if emptied else "unreachable")
+        assert str(tree.root) in notice["detail"]
+    ended = "SELECT stopped_by FROM shifts ORDER BY id"
+    assert sqlite3.connect(estate.ledger).execute(ended).fetchall() == [
+        ("done",),
+        ("trouble",),
+        ("trouble",),
+    ]
+    if emptied:
+        os.rmdir(tree.root)
+    os.rename(estate.root / "elsewhere", tree.root)
+    assert estate.shift().status == 0
+    healed = estate.run("findings")
+    assert healed.status == 0
+    assert healed.out.startswith(b"Nothing needs you.")
+
+
+def test_a_shift_that_is_stopped_early_leaves_a_lost_place_lost(estate):
+    assert estate.shift().status == 0
+    os.rename(estate.mirror.root, estate.root / "elsewhere")
+    assert estate.shift().status == 3
+    with Ledger(estate.ledger) as ledger:
+        number = ledger.shifts.start(int(time.time()))
+        ledger.shifts.end(number, int(time.time()), "signal")
+    assert estate.run("findings").status == 3
+
+
 def test_a_mass_change_on_the_source_is_said_first(estate):
     assert estate.shift().status == 0
     for folder, _, names in os.walk(estate.source.root):
@@ -139,6 +187,9 @@ def test_a_mass_change_on_the_source_is_said_first(estate):
     assert outcome.document["notices"][0]["what"] == "surge"
     first = outcome.err.strip().splitlines()[0]
     assert "changed" in first and "pause it" in first
+    listed = estate.run("findings").out.decode()
+    assert "very much changed at once on 1 source" in listed.split("\n\n")[0].replace("\n", " ")
+    assert listed.index("Whole places: look at these first (1)") < listed.index("run the copy job")
 
 
 def test_nothing_is_written_to_a_share(estate):

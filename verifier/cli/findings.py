@@ -14,6 +14,7 @@ import click
 from verifier import settings
 from verifier.cli import options
 from verifier.errors import LedgerRefused
+from verifier.jobs.opening import all_places
 from verifier.ledger import FindingState, Ledger, LedgerFinding, PlaceName, backups_of
 from verifier.model import printable
 from verifier.reporting import findings as report
@@ -59,7 +60,7 @@ def command(
     """List what needs a person, the most pressing first, then what was accepted.
 
     With the number of a FINDING: that one in full, with its history. Exit status: 0 none is open,
-    1 one is, 3 nothing is known yet.
+    1 one is, 3 none is, but nothing is known yet, or a place could not be looked through or read.
     """
     if number is not None and (all_wanted or share is not None):
         raise click.UsageError("A finding's number stands alone, without --all or --share.")
@@ -67,17 +68,18 @@ def command(
     with opened_ledger(found.studio.ledger) as ledger:
         if share is not None and not ledger.places(share):
             found.share(share)
+        places = [name for name, _ in all_places(found) if share in (None, name.share)]
+        known = report.as_of(ledger.shifts, places)
         if number is not None:
-            status = _show(ledger, number, found.hours.zone, json_wanted)
+            status = _show(ledger, number, known, found.hours.zone, json_wanted)
         else:
-            status = _list(ledger, share, all_wanted, found.hours.zone, json_wanted)
+            status = _list(ledger, share, all_wanted, known, found.hours.zone, json_wanted)
     context.exit(status)
 
 
-def _show(ledger: Ledger, number: int, zone: tzinfo, json_wanted: bool) -> int:
+def _show(ledger: Ledger, number: int, known: report.AsOf, zone: tzinfo, json_wanted: bool) -> int:
     """One finding in full; the exit status."""
     one, history = ledger.findings.numbered(number), ledger.findings.history(number)
-    known = report.as_of(ledger.shifts)
     if json_wanted:
         options.print_bytes(report.document([one], known, zone, history))
     else:
@@ -86,10 +88,14 @@ def _show(ledger: Ledger, number: int, zone: tzinfo, json_wanted: bool) -> int:
 
 
 def _list(
-    ledger: Ledger, share: str | None, all_wanted: bool, zone: tzinfo, json_wanted: bool
+    ledger: Ledger,
+    share: str | None,
+    all_wanted: bool,
+    known: report.AsOf,
+    zone: tzinfo,
+    json_wanted: bool,
 ) -> int:
     """The list; the exit status."""
-    known = report.as_of(ledger.shifts)
     tally = report.Tally()
     if json_wanted:
         each_mirrors = ledger.findings.of if all_wanted else ledger.findings.lasting

@@ -11,6 +11,7 @@ from verifier import settings
 from verifier.cli import options, person
 from verifier.cli.terminal import Terminal
 from verifier.jobs import plan, shift
+from verifier.jobs.opening import all_places
 from verifier.reporting import findings as findings_report
 from verifier.reporting import shift as report
 
@@ -82,7 +83,8 @@ def command(
             if json_wanted:
                 options.print_bytes(report.document(result, open_now, zone))
             else:
-                known = findings_report.as_of(shifts.ledger.shifts)
+                names = [name for name, _ in all_places(found)]
+                known = findings_report.as_of(shifts.ledger.shifts, names)
                 lasting = shift.lasting_findings(shifts.ledger)
                 options.print_lines(report.text(result, lasting, known, zone))
 

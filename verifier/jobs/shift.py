@@ -321,6 +321,8 @@ class _Night:
                 self._judge_all()
                 all_read = self._read()
             stopped_by = StoppedBy.DONE if all_read else ends_by
+            if all_read and (self._unreachable or self._unmounted()):
+                stopped_by = StoppedBy.TROUBLE
             self._end_rounds()
         except BellRang:
             stopped_by = ends_by
@@ -331,15 +333,13 @@ class _Night:
             ledger.readings.flush()
             ledger.readings.shift = None
             ledger.shifts.end(number, int(now()), stopped_by)
-        if stopped_by == StoppedBy.DONE and (self._unreachable or self._unmounted()):
-            stopped_by = StoppedBy.TROUBLE
         return Result(
             number,
             stopped_by,
             0 if self._scheduler is None else self._scheduler.files_read,
             self._bytes_read() - before,
             self._left(),
-            tuple(self._notices),
+            tuple(each for each in self._notices if each.what is not NoticeKind.UNREACHABLE),
             tuple(self._unreachable.items()),
         )
 
@@ -441,15 +441,15 @@ class _Night:
             yield sighting
 
     def _note(self, place: PlaceName, what: NoticeKind, sentence: str) -> None:
-        notice = Notice(place, int(self._clock.now()), what, sentence)
+        notice = Notice(place, int(self._clock.now()), what, sentence, self._shift)
+        self._progress.say(sentence)
         self._notices.append(notice)
         self._ledger.shifts.add_notice(notice)
-        self._progress.say(sentence)
 
     def _lose(self, place: PlaceName, sentence: str) -> None:
+        self._note(place, NoticeKind.UNREACHABLE, sentence)
         self._unreachable[place] = sentence
         self._places.pop(place, None)
-        self._progress.say(sentence)
 
     def _unmounted(self) -> bool:
         return any(notice.what is NoticeKind.UNMOUNTED for notice in self._notices)
@@ -522,9 +522,9 @@ class _Night:
         try:
             all_read = scheduler.run()
         finally:
-            for name, error in scheduler.unreachable.items():
-                self._lose(name, str(error))
             with suppress(LedgerFailed, LedgerRefused):  # what ended the reading is to be told
+                for name, error in scheduler.unreachable.items():
+                    self._lose(name, str(error))
                 for name, seconds in scheduler.seconds.items():
                     ledger.shifts.spend(self._shift or 0, name, seconds)
         if not all_read:

@@ -437,6 +437,8 @@ _CERTIFICATES: Final = (
     """,
 )
 
+_NOTICES_OF_SHIFTS: Final = ("ALTER TABLE notices ADD COLUMN shift INTEGER REFERENCES shifts (id)",)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -462,5 +464,10 @@ MIGRATIONS: Final = (
         5,
         "what is read again because damage was found near it",
         _NEIGHBOURS,
+    ),
+    Migration(
+        6,
+        "in which shift something was wrong with a place as a whole",
+        _NOTICES_OF_SHIFTS,
     ),
 )

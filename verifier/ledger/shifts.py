@@ -111,20 +111,28 @@ class Shifts:
         said = notice.at, notice.what.value, notice.detail
         with self._store.transaction():
             place = self._names.place(notice.place)
-            number = self._store.insert(statements.ADD_NOTICE, (place, *said))
+            number = self._store.insert(statements.ADD_NOTICE, (place, *said, notice.shift))
             named = notice.place.share, notice.place.place
             self._chain.extend(What.NOTICE, number, (*named, *said), notice.at)
 
     def notices(self) -> Iterator[Notice]:
         """Every notice, in order."""
-        for _, place, at, what, detail in self._paged(statements.NOTICES):
-            yield Notice(self._names.place_name(place), at, NoticeKind(what), detail)
+        for row in self._paged(statements.NOTICES):
+            yield self._notice(row)
+
+    def standing_notices(self) -> list[Notice]:
+        """The notices of places that no later shift has walked since, in order."""
+        return [self._notice(row) for row in self._store.rows(statements.STANDING_NOTICES)]
 
     def _paged(self, statement: str) -> Iterator[Row]:
         after = 0
         while page := self._store.rows(statement, (after, PAGE)):
             yield from page
             after = page[-1][0]
+
+    def _notice(self, row: Row) -> Notice:
+        _, place, at, what, detail, shift = row
+        return Notice(self._names.place_name(place), at, NoticeKind(what), detail, shift)
 
     def _shift(self, row: Row) -> Shift:
         number, started, ended, stopped_by = row

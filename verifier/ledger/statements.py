@@ -608,9 +608,19 @@ ADD_OVERRIDE: Final = "INSERT INTO overrides (at, who, command, why) VALUES (?, 
 OVERRIDES: Final = """
     SELECT id, at, who, command, why FROM overrides WHERE id > ? ORDER BY id LIMIT ?
 """
-ADD_NOTICE: Final = "INSERT INTO notices (place, at, what, detail) VALUES (?, ?, ?, ?)"
+ADD_NOTICE: Final = """
+    INSERT INTO notices (place, at, what, detail, shift) VALUES (?, ?, ?, ?, ?)
+"""
 NOTICES: Final = """
-    SELECT id, place, at, what, detail FROM notices WHERE id > ? ORDER BY id LIMIT ?
+    SELECT id, place, at, what, detail, shift FROM notices WHERE id > ? ORDER BY id LIMIT ?
+"""
+# Of each place the last surge and the last trouble, until a later shift has walked it.
+STANDING_NOTICES: Final = """
+    SELECT max(id), place, at, what, detail, shift FROM notices
+    WHERE shift > coalesce(
+        (SELECT max(walks.shift) FROM walks
+         WHERE walks.place = notices.place AND walks.shift <> notices.shift), 0)
+    GROUP BY place, what = 'surge' ORDER BY max(id)
 """
 
 # ---------------------------------------------------------------------- rounds and suspicions

@@ -254,16 +254,18 @@ class NoticeKind(StrEnum):
     """What can be wrong with a place as a whole."""
 
     UNMOUNTED = "unmounted"
+    UNREACHABLE = "unreachable"
     SURGE = "surge"
 
 
 class Notice(Struct, frozen=True):
-    """Something wrong with a place as a whole, and when that was seen."""
+    """Something wrong with a place as a whole, and when and in which shift that was seen."""
 
     place: PlaceName
     at: int
     what: NoticeKind
     detail: str
+    shift: int | None = None
 
 
 class Clearance(Struct, frozen=True):

@@ -12,7 +12,7 @@ from verifier.model import Damage, DamageRange, Finding, Verdict, named
 
 if TYPE_CHECKING:
     from verifier.jobs.compare import Result, SideTally
-    from verifier.ledger import LedgerFinding
+    from verifier.ledger import LedgerFinding, Notice
 
 _encode = msgspec.json.Encoder().encode
 
@@ -88,6 +88,17 @@ def ledger_finding(each: LedgerFinding, zone: tzinfo) -> dict[str, Any]:
         "mirror": each.mirror,
         "id": each.id,
         "first_seen": stamp(each.first_seen, zone),
+    }
+
+
+def notice(each: Notice, zone: tzinfo) -> dict[str, Any]:
+    """What is wrong with a place as a whole, as every document shows it."""
+    return {
+        "share": each.place.share,
+        "place": each.place.place,
+        "what": each.what,
+        "detail": each.detail,
+        "at": stamp(each.at, zone),
     }
 
 

@@ -6,7 +6,7 @@ listed for people only so many are held.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,7 +15,14 @@ from msgspec import Struct, structs
 from verifier.findings import Action, action_of
 from verifier.hours import DAYS
 from verifier.ledger.findings import Accepted, Meaning
-from verifier.ledger.values import FindingEvent, FindingState, LedgerFinding
+from verifier.ledger.values import (
+    FindingEvent,
+    FindingState,
+    LedgerFinding,
+    Notice,
+    NoticeKind,
+    PlaceName,
+)
 from verifier.measures import amount, count
 from verifier.model import Cause, Verdict, printable
 from verifier.reporting import documents
@@ -31,22 +38,30 @@ class AsOf(Struct, frozen=True):
     """How far it reaches what the ledger knows.
 
     ``ended`` is when the last shift that ended did, None before any; ``unfinished_since`` when
-    the last shift started, if that one has not ended: it runs, or was cut off.
+    the last shift started, if that one has not ended: it runs, or was cut off.  ``notices`` are
+    about whole places, and stand until a later shift has looked through them.
     """
 
     ended: int | None
     unfinished_since: int | None = None
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def reaches_all(self) -> bool:
+        """False while a place could not be looked through or read: of that, nothing is known."""
+        return all(each.what is NoticeKind.SURGE for each in self.notices)
 
 
-def as_of(shifts: Shifts) -> AsOf:
-    """How far it reaches what a ledger knows."""
+def as_of(shifts: Shifts, places: Container[PlaceName]) -> AsOf:
+    """How far it reaches what a ledger knows of ``places``."""
+    notices = tuple(each for each in shifts.standing_notices() if each.place in places)
     last = shifts.last()
     if last is None or last.ended is not None:
-        return AsOf(None if last is None else last.ended)
+        return AsOf(None if last is None else last.ended, None, notices)
     ended = None
     for each in shifts.all():
         ended = ended if each.ended is None else each.ended
-    return AsOf(ended, last.started)
+    return AsOf(ended, last.started, notices)
 
 
 class Tally:
@@ -62,10 +77,12 @@ class Tally:
             yield each
 
     def exit_status(self, known: AsOf) -> int:
-        """1 when one is open; 3 when none is because nothing was ever read to the end."""
+        """1 when one is open; 3 when none is, but not all could be looked through and read."""
         if self.counts[FindingState.OPEN]:
             return 1
-        return 3 if known.ended is None else 0
+        if known.ended is None or not known.reaches_all:
+            return 3
+        return 1 if known.notices else 0
 
 
 # --------------------------------------------------------------------------------- the document
@@ -78,11 +95,13 @@ def document(
     history: Iterable[FindingEvent] | None = None,
 ) -> Iterator[bytes]:
     """The JSON document, in pieces; ``history`` is that of the only finding."""
-    head = {"schema": SCHEMA, "as_of": None}
+    head: dict[str, Any] = {"schema": SCHEMA, "as_of": None}
     if known.ended is not None:
         head["as_of"] = documents.stamp(known.ended, zone)
     if known.unfinished_since is not None:
         head["unfinished_shift"] = documents.stamp(known.unfinished_since, zone)
+    if known.notices:
+        head["notices"] = [documents.notice(each, zone) for each in known.notices]
     more = {} if history is None else {"history": [_event(each, zone) for each in history]}
     yield from documents.with_findings(head, (_entry(each, zone) | more for each in findings), {})
 
@@ -124,6 +143,13 @@ def text(
         else:
             groups[action_of(each.finding)].add(each)
     yield from wrapped(f"{_headline(tally, known)} {_until(known, zone)}".rstrip(), "")
+    if known.notices:
+        yield from _heading(f"Whole places: look at these first ({len(known.notices):,})")
+        for number, notice in enumerate(known.notices):
+            if number:
+                yield ""
+            yield f"  {notice.place}, {_when(notice.at, zone)}"
+            yield from wrapped(notice.detail, "    ")
     for action, group in groups.items():
         if group.total:
             yield from _heading(f"{action.value} ({group.total:,})")
@@ -145,8 +171,18 @@ def text(
 def _headline(tally: Tally, known: AsOf) -> str:
     needed, quiet = tally.counts[FindingState.OPEN], tally.counts[FindingState.ACCEPTED]
     accepted = f"; {quiet:,} accepted" if quiet else ""
+    lost = sum(each.what is not NoticeKind.SURGE for each in known.notices)
+    surged = len(known.notices) - lost
+    whole = []
+    if lost:
+        whole.append(f"{count(lost, 'place')} could not be looked through and read")
+    if surged:
+        whole.append(f"very much changed at once on {count(surged, 'source')}")
     if needed:
-        return f"{count(needed, 'finding')} {'needs' if needed == 1 else 'need'} you{accepted}."
+        verb = "needs" if needed == 1 else "need"
+        return "; ".join([f"{count(needed, 'finding')} {verb} you{accepted}", *whole]) + "."
+    if whole:
+        return f"No finding is open{accepted}, but {', and '.join(whole)}."
     if known.ended is None:
         return f"Nothing is known to be good{accepted}: no shift has ended yet."
     return f"Nothing needs you{accepted}."

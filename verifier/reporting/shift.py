@@ -37,15 +37,7 @@ def document(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> It
     }
     tail: dict[str, Any] = {}
     if result.notices:
-        tail["notices"] = [
-            {
-                "share": each.place.share,
-                "place": each.place.place,
-                "what": each.what,
-                "detail": each.detail,
-            }
-            for each in result.notices
-        ]
+        tail["notices"] = [documents.notice(each, zone) for each in result.notices]
     if result.unreachable:
         tail["unreachable"] = [
             {"share": place.share, "place": place.place, "detail": detail}
@@ -67,6 +59,8 @@ def text(
     left = "nothing is left"
     if result.left.files:
         left = f"{count(result.left.files, 'file')} of {amount(result.left.bytes)} left"
+    if result.stopped_by == StoppedBy.TROUBLE:
+        left = f"of what could be reached, {left}"
     yield f"{_ENDED[result.stopped_by]}: {read}; {left}."
     yield from findings.text(lasting, known, zone)
 
