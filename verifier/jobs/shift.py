@@ -465,11 +465,10 @@ class _Night:
         rounds, now = self._ledger.rounds, self._clock.now()
         audit, end = self._window.audit, self._window.end
         may_audit = audit is not None and (end is None or audit[0] < end)
+        may_start = self._may_start_round and self._audit_began()
         for name in self._places:
             current = rounds.current(name)
-            if current is None or (
-                may_audit and self._may_start_round and current.ended is not None
-            ):
+            if current is None or (may_start and current.ended is not None):
                 current = rounds.start_next(name, int(now))
             if may_audit and current.ended is None:
                 self._read_before[name] = current.started
@@ -478,18 +477,27 @@ class _Night:
         if 0 < wait <= 1:
             self._clock.sleep(wait)
 
+    def _audit_began(self) -> bool:
+        """Whether it is an audit night by now; the window may reach into a later one."""
+        return self._window.audit is not None and self._window.audit[0] <= self._clock.now()
+
     def _next_rounds(self) -> None:
-        """In a shift of several nights, each begins the next round where the last is complete."""
+        """In a shift of several nights, each begins the next round where the last is complete.
+
+        One that became complete this very night is not followed by another one before the next.
+        """
         audit, now = self._window.audit, self._clock.now()
         if audit is None or not audit[0] <= now < audit[1]:
             return
+        rounds = self._ledger.rounds
         for name, queue in self._queues.items():
-            current = self._ledger.rounds.current(name)
+            current = rounds.current(name)
             if current is None or not _night_began(self._settings, current.started, now):
                 continue
-            ended = self._ledger.rounds.end_if_complete(name, int(now))
-            if ended is not None and ended.ended is not None:
-                following = self._ledger.rounds.start_next(name, int(now))
+            if current.ended is None:
+                rounds.end_if_complete(name, int(now))
+            elif _night_began(self._settings, current.ended, now):
+                following = rounds.start_next(name, int(now))
                 self._read_before[name] = following.started
                 queue.audit(following.started)
 
@@ -545,20 +553,21 @@ class _Night:
             if hold:
                 self._progress.say("Waiting: others need the disks.")
 
-    def _to_read(self, name: PlaceName) -> Left:
-        """What is to be read of a place in this shift."""
+    def _to_read(self, name: PlaceName, *, audit: bool = True) -> Left:
+        """What is to be read of a place in this shift, with or without the rest of its round."""
         totals = self._ledger.work.totals(name)
         files = totals.unread_files + totals.wanted_files
         size = totals.unread_bytes + totals.wanted_bytes
         started = self._read_before.get(name)
-        if started is not None:
+        if started is not None and audit:
             read_files, read_bytes = self._ledger.work.read_since(name, started)
             files += max(0, totals.read_files - read_files)
             size += max(0, totals.read_bytes - read_bytes)
         return Left(files, size)
 
     def _left(self) -> Left:
-        lefts = [self._to_read(name) for name, _ in all_places(self._settings)]
+        began = self._audit_began()
+        lefts = [self._to_read(name, audit=began) for name, _ in all_places(self._settings)]
         return Left(sum(each.files for each in lefts), sum(each.bytes for each in lefts))
 
     def _bytes_read(self) -> int:
