@@ -198,6 +198,7 @@ def studio(tmp_path: Path):
 
 A = b"2026-014-harbour-wall/flights/a.jpg"
 PLAN = b"2026-014-harbour-wall/notes/plan.txt"
+B = b"2026-014-harbour-wall/flights/b.jpg"
 
 
 def test_what_matches_is_agreed_and_needs_nobody(studio):
@@ -527,6 +528,58 @@ def test_what_is_near_damage_is_read_again_before_the_rest(studio):
     found = studio.ledger.findings.lasting_at(VAULT, folder + b"3.jpg").finding
     assert found.detail.endswith(f"Found while checking around {A.decode()}.")
     assert studio.verdicts().keys() == {A, folder + b"3.jpg"}
+
+
+def test_damage_all_over_a_folder_is_found_in_one_night_and_waits_for_no_neighbour(studio):
+    paths = [b"2026-014-harbour-wall/flights/%d.jpg" % number for number in range(4)]
+    for path in paths:
+        studio.write(SOURCE, path, b"frame of " + path)
+    studio.copy_all()
+    studio.night()
+    studio.neighbourhood = Neighbourhood(studio.ledger)
+    for path in paths:
+        studio.rot(VAULT, path)
+        studio.read_one(VAULT, path)
+    studio.ledger.readings.flush()
+    studio.judge()
+    for path in paths:
+        studio.read_one(VAULT, path)
+        studio.read_one(SOURCE, path)
+    studio.ledger.readings.flush()
+    studio.judge()
+    assert studio.lasting() == dict.fromkeys(paths, (Verdict.CORRUPT, "rot", Side.MIRROR))
+
+
+def test_where_damage_was_looked_for_and_none_was_is_no_reason_later(studio):
+    studio.write(SOURCE, B, b"beside it")
+    studio.copy_all()
+    studio.night()
+    studio.neighbourhood = Neighbourhood(studio.ledger)
+    studio.rot(VAULT, A)
+    studio.read_one(VAULT, A)
+    studio.night()
+    studio.neighbourhood.forget_read()
+    studio.rot(VAULT, B)
+    studio.read_one(VAULT, B)
+    studio.night()
+    found = studio.ledger.findings.lasting_at(VAULT, B).finding
+    assert "Found while" not in found.detail
+
+
+def test_neighbours_of_one_side_say_nothing_of_damage_on_the_other(studio):
+    studio.write(SOURCE, B, b"beside it")
+    studio.copy_all()
+    studio.night()
+    studio.neighbourhood = Neighbourhood(studio.ledger)
+    studio.rot(SOURCE, A)
+    studio.rot(VAULT, B)
+    studio.read_one(SOURCE, A)
+    studio.night()
+    studio.read_one(VAULT, B)
+    studio.night()
+    found = studio.ledger.findings.lasting_at(VAULT, B).finding
+    assert found.side is Side.MIRROR
+    assert "Found while" not in found.detail
 
 
 def test_neighbours_are_read_again_within_a_budget(studio):

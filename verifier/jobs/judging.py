@@ -20,7 +20,7 @@ from verifier.diff.unmatched import Leftover
 from verifier.due import is_due
 from verifier.findings import damaged_after_release, finding_of, lost_after_release
 from verifier.jobs.examination import UNSTABLE, without_difference
-from verifier.jobs.neighbourhood import Neighbourhood
+from verifier.jobs.neighbourhood import FILES_A_SHIFT, Neighbourhood
 from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
 from verifier.ledger.values import Covered
 from verifier.model import (
@@ -83,6 +83,7 @@ class Judging:
         self._second_look = second_look
         self._now = now
         self._since: dict[PlaceName, int] = {}
+        self._damaged: list[tuple[PlaceName, Sighting]] = []
         self._again: SortedSpill[bytes] = SortedSpill(bytes, key=bytes)
 
     def judge(self, mirrors: Iterable[PlaceName], run_started: float, *, anew: bool) -> None:
@@ -93,9 +94,14 @@ class Judging:
         for another reading of what could not be read.
         """
         until = self._ledger.agreements.sequence()
+        self._damaged.clear()
         for mirror in mirrors:
             self._judge(mirror, until, run_started, anew)
             self._since[mirror] = until
+        # Not before all is judged: what is wanted again is not called corrupt meanwhile.
+        if self._neighbourhood is not None:
+            for place, sighting in self._damaged:
+                self._neighbourhood.search(place, sighting, int(self._now()))
 
     def finish(self, every_mirror: Iterable[PlaceName]) -> None:
         """Forget what was touched, if every mirror that the share has was judged.
@@ -129,7 +135,7 @@ class Judging:
                 self._second_look,
                 comparison,
                 self._now,
-                self._neighbourhood,
+                self._damaged,
                 self._again,
             )
             with closing(outcome):
@@ -205,12 +211,12 @@ class _Outcome:
         second_look: SecondLook,
         comparison: Comparison,
         now: Callable[[], float],
-        neighbourhood: Neighbourhood | None,
+        damaged: list[tuple[PlaceName, Sighting]],
         again: SortedSpill[bytes],
     ) -> None:
         self._ledger = ledger
         self._mirror = mirror
-        self._neighbourhood = neighbourhood
+        self._damaged = damaged
         self._source = PlaceName(mirror.share)
         self._second_look = second_look
         self._comparison = comparison
@@ -327,8 +333,11 @@ class _Outcome:
     def _near_what(self, row: Judged) -> str:
         if row.judgement.verdict is not Verdict.CORRUPT and row.judgement.verdict not in _FAILED:
             return ""
-        for place, sighting in ((self._mirror, row.mirror), (self._source, row.source)):
-            if sighting is not None:
+        for place, sighting, sound in (
+            (self._mirror, row.mirror, Side.SOURCE),
+            (self._source, row.source, Side.MIRROR),
+        ):
+            if sighting is not None and row.judgement.side is not sound:
                 around = self._ledger.neighbours.around(place, sighting.path)
                 if around is not None:
                     return f"Found while checking around {printable(around)}."
@@ -376,15 +385,13 @@ class _Outcome:
         self._search_around(row)
 
     def _search_around(self, row: Judged) -> None:
-        if self._neighbourhood is None:
-            return
         side = row.judgement.side
         for place, sighting, sound in (
             (self._source, row.source, Side.MIRROR),
             (self._mirror, row.mirror, Side.SOURCE),
         ):
-            if side is not sound and sighting is not None:
-                self._neighbourhood.search(place, sighting, int(self._now()))
+            if side is not sound and sighting is not None and len(self._damaged) < FILES_A_SHIFT:
+                self._damaged.append((place, sighting))
 
     def _voted(self, row: Judged) -> tuple[Judged, str]:
         """Where nobody knows which side is wrong: what the share's other mirrors hold decides.

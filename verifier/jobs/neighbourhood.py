@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from verifier.ledger import Ledger, PlaceName
+from verifier.ledger import Ledger, PlaceName, Suspicion
 from verifier.model import Sighting, printable
 
 FILES_A_SHIFT: Final = 1_000
@@ -47,6 +47,8 @@ class Neighbourhood:
         for other, size in dict(near).items():
             if other == path or self._files <= 0 or size > self._bytes:
                 continue
+            if self._suspicions(place, other):
+                continue  # it was just read for its own sake, or will be
             self._files -= 1
             self._bytes -= size
             chosen.append(other)
@@ -55,3 +57,21 @@ class Neighbourhood:
                 ledger.readings.want(place, chosen, f"It is near {printable(path)}.")
                 ledger.neighbours.add(place, chosen, path, at)
         return len(chosen)
+
+    def forget_read(self) -> None:
+        """Forget which files were to be read for another one's sake, once they were."""
+        ledger = self._ledger
+        for place in ledger.places():
+            done = [
+                path
+                for path, known in ledger.sightings_at(place, ledger.neighbours.all(place))
+                if (known is None or known.wanted is None)
+                and all(each.confirmed_at for each in self._suspicions(place, path))
+            ]
+            ledger.neighbours.forget(place, done)
+
+    def _suspicions(self, place: PlaceName, path: bytes) -> list[Suspicion]:
+        """What is suspected of a path, at any mirror where the place is the source."""
+        mirrors = self._ledger.places(place.share) if place.is_source else [place]
+        found = (self._ledger.suspicions.of(each, path) for each in mirrors)
+        return [each for each in found if each is not None]

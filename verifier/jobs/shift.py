@@ -542,6 +542,7 @@ class _Night:
                 self._judgings[share.name].finish(
                     PlaceName(share.name, mirror.name) for mirror in share.mirrors
                 )
+        self._neighbourhood.forget_read()
         return all_read and not any(queue.skipped.files for queue in queues.values())
 
     def _yield(self) -> None:

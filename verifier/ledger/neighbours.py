@@ -46,6 +46,18 @@ class Neighbours:
                 statements.ADD_NEIGHBOUR, ((number, path, around, at) for path in paths)
             )
 
+    def all(self, place: PlaceName) -> list[bytes]:
+        """The files of a place that are read again because of others.  A few thousand at most."""
+        return [
+            row[0] for row in self._store.rows(statements.NEIGHBOURS, (self._names.place(place),))
+        ]
+
+    def forget(self, place: PlaceName, paths: Iterable[bytes]) -> None:
+        """These were read."""
+        number = self._names.place(place)
+        with self._store.transaction():
+            self._store.run_each(statements.FORGET_NEIGHBOUR, ((number, path) for path in paths))
+
     def around(self, place: PlaceName, path: bytes) -> bytes | None:
         """Because of which path this one was read again lately, if it was."""
         row = self._store.row(statements.NEIGHBOUR, (self._names.place(place), path))

@@ -672,6 +672,8 @@ ADD_NEIGHBOUR: Final = """
     INSERT OR REPLACE INTO neighbours (place, path, around, at) VALUES (?, ?, ?, ?)
 """
 NEIGHBOUR: Final = "SELECT around FROM neighbours WHERE place = ? AND path = ?"
+NEIGHBOURS: Final = "SELECT path FROM neighbours WHERE place = ? ORDER BY path"
+FORGET_NEIGHBOUR: Final = "DELETE FROM neighbours WHERE place = ? AND path = ?"
 FORGET_NEIGHBOURS: Final = "DELETE FROM neighbours WHERE at < ?"
 
 # ------------------------------------------------------------------------------------ the chain
