@@ -51,10 +51,16 @@ def next_run_ends(runs: time | None, takes: timedelta, zone: tzinfo, now: float)
 def is_due(source: Known | None, run_started: float) -> bool:
     """True when the source's file was first seen, and last changed, before ``run_started``.
 
-    A date that lies after the walk which saw it is no date of a change: the walk's is taken.
+    Its own date may be an old one that a copy brought along, so that the time of its last change
+    of any kind counts where the file system keeps one, else that of the walk which saw the
+    change.  A time that lies after that walk is no time of a change.
     """
     if source is None or run_started == ALWAYS_DUE:
         return True
     seen = source.changed_or_first_seen
-    changed = source.sighting.mtime_ns / _NANOSECONDS
-    return seen < run_started and (changed < run_started or changed > seen)
+    written = source.sighting.mtime_ns / _NANOSECONDS
+    touched = source.sighting.ctime_ns / _NANOSECONDS
+    changed = touched if 0 < touched <= seen else seen
+    return source.first_seen < run_started and all(
+        each < run_started for each in (changed, written) if each <= seen
+    )

@@ -187,7 +187,7 @@ class Queue:
         self._ledger = ledger
         self._read_before = read_before
         self._under_way = set(under_way)
-        self._tried: set[bytes] = set()
+        self._tried: set[tuple[bytes, str | None]] = set()
         self._hopeless: list[Due] = []
         self._later: list[tuple[Why, Due]] = []
         self._forgotten = Left()
@@ -306,9 +306,11 @@ class Queue:
             if due.path in self._under_way:
                 continue
             if why is Why.WANTED:
-                if due.path in self._tried:
+                # Read once more for another reason: a neighbour of damage may turn out to be
+                # suspect itself.  For the same one, it would be tried without end.
+                if (due.path, due.wanted) in self._tried:
                     continue
-                self._tried.add(due.path)
+                self._tried.add((due.path, due.wanted))
             return due
         self._ended.add(why)
         return None

@@ -60,8 +60,11 @@ def test_the_latest_finished_run_is_found_among_all_runs(moment, runs, minutes, 
     assert next_run_ends(runs, takes, zone, now) == min(later) + takes.total_seconds()
 
 
-def known(first_seen: int, changed_seen: int | None = None, mtime: int = 0) -> Known:
-    return Known(Sighting(b"a", Kind.FILE, 1, mtime * SECOND), first_seen, changed_seen)
+def known(
+    first_seen: int, changed_seen: int | None = None, mtime: int = 0, ctime: int = 0
+) -> Known:
+    sighting = Sighting(b"a", Kind.FILE, 1, mtime * SECOND, ctime_ns=ctime * SECOND)
+    return Known(sighting, first_seen, changed_seen)
 
 
 def test_a_copy_is_due_when_it_was_seen_and_changed_before_the_run():
@@ -70,6 +73,19 @@ def test_a_copy_is_due_when_it_was_seen_and_changed_before_the_run():
     assert not is_due(known(10, 100, mtime=50), 100), "its change was seen only then"
     assert is_due(known(10, 99, mtime=98), 100)
     assert not is_due(known(99, mtime=99), NEVER_DUE)
+
+
+def test_an_edit_that_the_run_should_have_taken_is_due_though_no_walk_saw_it_before_the_run():
+    assert is_due(known(10, 150, mtime=50, ctime=50), 100)
+    assert not is_due(known(10, 150, mtime=101, ctime=101), 100), "edited after the run began"
+
+
+def test_an_old_date_that_a_copy_brought_along_makes_nothing_due():
+    assert not is_due(known(10, 150, mtime=50, ctime=120), 100), "put there after the run began"
+    assert not is_due(known(10, 150, mtime=50, ctime=999), 100), (
+        "a clock that is ahead tells nothing"
+    )
+    assert not is_due(known(120, mtime=50, ctime=50), 100), "seen only when the run had begun"
 
 
 def test_a_date_in_the_future_keeps_no_copy_from_ever_being_due():

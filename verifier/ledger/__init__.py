@@ -109,7 +109,13 @@ class Ledger:
         nothing elsewhere is called vanished, and it does not stand in the list of walks.
         """
         self.readings.flush()
-        return Walk(self._store, self._names, place, shift, below)
+        if not place.is_source or not self.certificates.of(place.share):
+            return Walk(self._store, self._names, place, shift, below)
+
+        def released(path: bytes) -> bool:
+            return self.certificates.covering(place.share, path) is not None
+
+        return Walk(self._store, self._names, place, shift, below, released)
 
     def sightings(self, place: PlaceName) -> Iterator[Known]:
         """All that is known of a place, sorted by path."""

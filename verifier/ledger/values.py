@@ -103,7 +103,8 @@ class WalkSummary(Struct, frozen=True):
     ``hidden`` are known paths below a folder that could not be listed: neither seen nor
     vanished.  ``agreed`` are the known paths that have an agreement; of those, ``agreed_changed``
     changed in size, date, kind or target, which is what a copy run would carry over, and
-    ``agreed_vanished`` were not seen.
+    ``agreed_vanished`` were not seen.  ``released`` vanished too, with a certificate that they may,
+    and are not among the agreed ones.
     """
 
     known: int = 0
@@ -117,6 +118,7 @@ class WalkSummary(Struct, frozen=True):
     agreed: int = 0
     agreed_changed: int = 0
     agreed_vanished: int = 0
+    released: int = 0
 
 
 class RecordedWalk(Struct, frozen=True):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Final
 
 from verifier.ledger import statements
@@ -41,7 +41,9 @@ class Walk:
         place: PlaceName,
         shift: int | None,
         below: bytes = b"",
+        released: Callable[[bytes], bool] = lambda path: False,
     ) -> None:
+        self._released = released
         self._store = store
         self._below = below
         self._names = names
@@ -74,7 +76,7 @@ class Walk:
         not sorted, and what ``seen`` itself raises.
         """
         self.discard()
-        comparison = _Comparison(_Stage(self._store, self._walk), self._known())
+        comparison = _Comparison(_Stage(self._store, self._walk), self._known(), self._released)
         comparison.run(seen)
         self._summary = comparison.summary()
         return self._summary
@@ -212,7 +214,14 @@ class _Stage:
 class _Comparison:
     """Two streams sorted by path, side by side: what is seen, and what is known."""
 
-    def __init__(self, stage: _Stage, known: Iterator[tuple[bytes, int, Row]]) -> None:
+    def __init__(
+        self,
+        stage: _Stage,
+        known: Iterator[tuple[bytes, int, Row]],
+        released: Callable[[bytes], bool],
+    ) -> None:
+        self._may_leave = released
+        self._released = 0
         self._stage = stage
         self._known = known
         self._held = next(known, None)
@@ -255,6 +264,7 @@ class _Comparison:
             agreed=self._agreed,
             agreed_changed=self._agreed_changed,
             agreed_vanished=self._agreed_vanished,
+            released=self._released,
         )
 
     def _count(self, sighting: Sighting) -> None:
@@ -298,7 +308,11 @@ class _Comparison:
             self._hidden += 1
             return
         self._vanished += 1
-        self._agreed_vanished += row[8]
+        if self._may_leave(path):
+            self._released += 1
+            self._agreed -= row[8]
+        else:
+            self._agreed_vanished += row[8]
         self._stage.add(_VANISHED, path)
 
     def _below_unlisted(self, path: bytes) -> bool:
