@@ -24,6 +24,8 @@ STAGED_AT_ONCE: Final = 5_000
 APPLIED_AT_ONCE: Final = 10_000
 """Paths that one statement applies, so that a request to stop is heard in between."""
 
+_SIGNED_FROM: Final = 1 << 63
+_FILE: Final = Kind.FILE
 _KNOWN_AT_ONCE: Final = 2_000
 _FOLDERS_REMEMBERED: Final = 10_000
 
@@ -229,6 +231,27 @@ class _Comparison:
             if last is not None and path <= last:
                 raise ValueError(f"a walk must be sorted by path: {path!r} came after {last!r}")
             last = path
+            held = self._held
+            if held is not None and held[0] == path and sighting.trouble is None:
+                # Nearly every path of nearly every walk: as it was, in the fewest steps.
+                inode = sighting.inode
+                if held[2][1:8] == (
+                    KIND_NUMBERS[sighting.kind],
+                    sighting.size,
+                    sighting.mtime_ns,
+                    sighting.ctime_ns,
+                    inode if inode < _SIGNED_FROM else signed(inode),
+                    sighting.target,
+                    None,
+                ):
+                    self._seen += 1
+                    if sighting.kind is _FILE:
+                        self._files += 1
+                        self._bytes += min(sighting.size, COUNTED_AT_MOST)
+                    self._passed += 1
+                    self._agreed += held[2][8]
+                    self._held = next(self._known, None)
+                    continue
             self._count(sighting)
             while self._held is not None and self._held[0] < path:
                 self._gone(*self._pass())
