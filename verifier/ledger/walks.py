@@ -13,7 +13,7 @@ from typing import Final
 
 from verifier.ledger import statements
 from verifier.ledger.names import Names, in_path_order, split
-from verifier.ledger.rows import COUNTED_AT_MOST, KIND_NUMBERS, signed
+from verifier.ledger.rows import COUNTED_AT_MOST, KIND_NUMBERS, SIGNED_FROM, signed
 from verifier.ledger.store import BEFORE_ALL, Row, Store
 from verifier.ledger.values import PlaceName, RecordedWalk, WalkSummary
 from verifier.model import Kind, Sighting
@@ -24,7 +24,6 @@ STAGED_AT_ONCE: Final = 5_000
 APPLIED_AT_ONCE: Final = 10_000
 """Paths that one statement applies, so that a request to stop is heard in between."""
 
-_SIGNED_FROM: Final = 1 << 63
 _FILE: Final = Kind.FILE
 _KNOWN_AT_ONCE: Final = 2_000
 _FOLDERS_REMEMBERED: Final = 10_000
@@ -240,7 +239,7 @@ class _Comparison:
                     sighting.size,
                     sighting.mtime_ns,
                     sighting.ctime_ns,
-                    inode if inode < _SIGNED_FROM else signed(inode),
+                    inode if inode < SIGNED_FROM else signed(inode),
                     sighting.target,
                     None,
                 ):
