@@ -169,6 +169,15 @@ KNOWN_BEFORE_WALK: Final = """
     ORDER BY name LIMIT :most
 """
 
+COUNT_KNOWN: Final = """
+    SELECT count(*), coalesce(sum(EXISTS (
+        SELECT 1 FROM agreements
+        WHERE mirror IN (SELECT value FROM json_each(:mirrors))
+            AND agreements.folder = sightings.folder AND agreements.name = sightings.name
+    )), 0)
+    FROM sightings WHERE place = :place
+"""
+
 STAGE: Final = (
     """
     CREATE TABLE IF NOT EXISTS temp.staged_folders (

@@ -6,9 +6,9 @@ until it is applied, in one transaction, nothing of a walk stands in the ledger.
 
 from __future__ import annotations
 
-import itertools
 import json
 from collections.abc import Iterable, Iterator
+from itertools import chain, count
 from typing import Final
 
 from verifier.ledger import statements
@@ -29,7 +29,7 @@ _KNOWN_AT_ONCE: Final = 2_000
 _FOLDERS_REMEMBERED: Final = 10_000
 
 
-_walks = itertools.count(1)
+_walks = count(1)
 
 
 class Walk:
@@ -75,9 +75,13 @@ class Walk:
         not sorted, and what ``seen`` itself raises.
         """
         self.discard()
-        comparison = _Comparison(_Stage(self._store, self._walk), self._known())
-        comparison.run(seen)
-        self._summary = comparison.summary()
+        paths = iter(seen)
+        first = next(paths, None)
+        if first is None and not self._below:
+            # Unmounted, most likely: it is not worth a row for every path that is known.
+            self._summary = self._all_vanished()
+        else:
+            self._summary = self._compared(chain([] if first is None else [first], paths))
         return self._summary
 
     def apply(self, at: int) -> WalkSummary:
@@ -86,6 +90,8 @@ class Walk:
         ``at`` is when it ended: a path was there by then, so that no copy is called due early.
         """
         summary = self.summary
+        if not summary.seen and not self._below:
+            summary = self._summary = self._compared(())
         first, last = self._staged_range()
         with self._store.transaction():
             for statement in statements.APPLY_FOLDERS:
@@ -106,6 +112,31 @@ class Walk:
         with self._store.staging():
             for statement in statements.CLEAR_STAGE:
                 self._store.run(statement, (self._walk,))
+
+    def _compared(self, seen: Iterable[Sighting]) -> WalkSummary:
+        comparison = _Comparison(_Stage(self._store, self._walk), self._known())
+        comparison.run(seen)
+        return comparison.summary()
+
+    def _all_vanished(self) -> WalkSummary:
+        row = self._store.row(
+            statements.COUNT_KNOWN, {"mirrors": json.dumps(self._mirrors), "place": self._number}
+        )
+        assert row is not None
+        known, agreed = row
+        return WalkSummary(
+            known=known,
+            seen=0,
+            new=0,
+            changed=0,
+            vanished=known,
+            hidden=0,
+            files=0,
+            bytes=0,
+            agreed=agreed,
+            agreed_changed=0,
+            agreed_vanished=agreed,
+        )
 
     def _known(self) -> Iterator[tuple[bytes, int, Row]]:
         mirrors = json.dumps(self._mirrors)
