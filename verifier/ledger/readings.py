@@ -178,6 +178,7 @@ class Readings:
         rows: list[tuple[object, ...]] = []
         of: PlaceName | None = None
         in_folder: bytes | None = None
+        plainly = True
         number = share = 0
         folder: int | None = None
         for place, reading, read_at, past_cache in held:
@@ -191,33 +192,42 @@ class Readings:
                 folder = self._names.folder(share, in_folder)
             trouble = reading.trouble
             if trouble is not None and _says_nothing_else(reading, trouble):
-                recorded += self._store.run_each(statements.RECORD, rows)
+                recorded += self._write(rows, plainly)
                 rows = []
                 recorded += self._store.run(
                     statements.RECORD_NOT_EVEN_LOOKED_AT,
                     (read_at, str(trouble), past_cache, number, folder, path[cut:]),
                 )
-            elif reading.kind is _FILE and (reading.digest or trouble) is not None:
-                device, inode = reading.device, reading.inode
-                rows.append(
-                    (
-                        read_at,
-                        reading.digest,
-                        joined(reading.fingerprints),
-                        None if trouble is None else str(trouble),
-                        device if device < SIGNED_FROM else signed(device),
-                        reading.links,
-                        past_cache,
-                        number,
-                        folder,
-                        path[cut:],
-                        reading.size,
-                        reading.mtime_ns,
-                        reading.ctime_ns,
-                        inode if inode < SIGNED_FROM else signed(inode),
-                    )
-                )
-        return recorded + self._store.run_each(statements.RECORD, rows)
+                continue
+            digest, device, inode = reading.digest, reading.device, reading.inode
+            if reading.kind is not _FILE or (digest is None and trouble is None):
+                continue
+            plain = trouble is None and not reading.fingerprints
+            if plain is not plainly:
+                recorded += self._write(rows, plainly)
+                rows, plainly = [], plain
+            # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
+            row = (
+                number,
+                folder,
+                bytearray(path[cut:]),
+                reading.size,
+                reading.mtime_ns,
+                reading.ctime_ns,
+                inode if inode < SIGNED_FROM else signed(inode),
+            )
+            said = (device if device < SIGNED_FROM else signed(device), reading.links)
+            if plain:
+                assert digest is not None
+                rows.append((read_at, bytearray(digest), *said, int(past_cache), *row))
+            else:
+                parts = joined(reading.fingerprints)
+                told = None if trouble is None else str(trouble)
+                rows.append((read_at, digest, parts, told, *said, past_cache, *row))
+        return recorded + self._write(rows, plainly)
+
+    def _write(self, rows: list[tuple[object, ...]], plainly: bool) -> int:
+        return self._store.run_each(statements.RECORD_PLAIN if plainly else statements.RECORD, rows)
 
     def _count(self, shift: int, held: list[_Held]) -> None:
         files: dict[PlaceName, int] = defaultdict(int)

@@ -195,6 +195,7 @@ class _Stage:
         self._store = store
         self._walk = walk
         self._rows: list[tuple[object, ...]] = []
+        self._plain: list[tuple[object, ...]] = []
         self._folders: dict[bytes, int] = {}
 
     def add(self, what: int, path: bytes, sighting: Sighting | None = None) -> None:
@@ -204,32 +205,34 @@ class _Stage:
         if number is None:
             number = self._folder(folder)
         if sighting is None:
-            row: tuple[object, ...] = (self._walk, number, name, what, *(None,) * 9)
+            self._rows.append((self._walk, number, name, what, *(None,) * 9))
         else:
-            row = (
-                self._walk,
-                number,
-                name,
-                what,
+            inode, device = sighting.inode, sighting.device
+            seen = (
                 KIND_NUMBERS[sighting.kind],
                 sighting.size,
                 sighting.mtime_ns,
                 sighting.ctime_ns,
-                signed(sighting.inode),
-                signed(sighting.device),
+                inode if inode < SIGNED_FROM else signed(inode),
+                device if device < SIGNED_FROM else signed(device),
                 sighting.links,
-                sighting.target,
-                None if sighting.trouble is None else str(sighting.trouble),
             )
-        self._rows.append(row)
-        if len(self._rows) >= STAGED_AT_ONCE:
+            target, trouble = sighting.target, sighting.trouble
+            if target is None and trouble is None:
+                # A bytearray is handed to SQLite without being asked for an adapter first.
+                self._plain.append((self._walk, number, bytearray(name), what, *seen))
+            else:
+                told = None if trouble is None else str(trouble)
+                self._rows.append((self._walk, number, name, what, *seen, target, told))
+        if len(self._rows) + len(self._plain) >= STAGED_AT_ONCE:
             self.write()
 
     def write(self) -> None:
-        """Pass on what is held."""
+        """Pass on what is held.  A walk has each path once, so that their order is free."""
         with self._store.staging():
+            self._store.run_each(statements.STAGE_PLAIN, self._plain)
             self._store.run_each(statements.STAGE_PATH, self._rows)
-        self._rows = []
+        self._rows, self._plain = [], []
 
     def _folder(self, path: bytes) -> int:
         if len(self._folders) >= _FOLDERS_REMEMBERED:
