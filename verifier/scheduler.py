@@ -167,6 +167,70 @@ class _Speed:
         return self._before
 
 
+class PutOff:
+    """Files that did not fit, in the order in which they were put off.
+
+    Late in a night thousands are, and before each task the first that fits is looked for: by the
+    smallest of ``together`` at a time, and not among all of them.
+    """
+
+    def __init__(self, files: Iterable[tuple[Why, Due]] = (), together: int = 128) -> None:
+        self._together = together
+        self._runs: list[list[tuple[Why, Due]]] = []
+        self._least: list[list[float]] = []
+        self._least_of_all = [math.inf] * len(Why)
+        self._count = self.bytes = 0
+        for why, due in files:
+            self.add(why, due)
+
+    def __len__(self) -> int:
+        return self._count
+
+    def __iter__(self) -> Iterator[tuple[Why, Due]]:
+        for run in self._runs:
+            yield from run
+
+    def add(self, why: Why, due: Due) -> None:
+        """Put one file off, behind all others."""
+        if not self._runs or len(self._runs[-1]) >= self._together:
+            self._runs.append([])
+            self._least.append([math.inf] * len(Why))
+        self._runs[-1].append((why, due))
+        self._count += 1
+        self.bytes += due.size
+        for least in (self._least[-1], self._least_of_all):
+            least[why] = min(least[why], due.size)
+
+    def take(self, fits: float, before: int) -> tuple[Why, Due] | None:
+        """The first of at most ``fits`` bytes whose reason comes before ``before``, taken out."""
+        if not self._count or min(self._least_of_all[:before], default=math.inf) > fits:
+            return None
+        for number, run in enumerate(self._runs):
+            if min(self._least[number][:before], default=math.inf) > fits:
+                continue
+            for at, (why, due) in enumerate(run):
+                if why < before and due.size <= fits:
+                    self._take_out(number, at)
+                    return why, due
+        return None
+
+    def _take_out(self, number: int, at: int) -> None:
+        run = self._runs[number]
+        _, due = run.pop(at)
+        self._count -= 1
+        self.bytes -= due.size
+        if run:
+            self._least[number] = [
+                min((each.size for why, each in run if why is which), default=math.inf)
+                for which in Why
+            ]
+        else:
+            del self._runs[number], self._least[number]
+        self._least_of_all = [
+            min((least[which] for least in self._least), default=math.inf) for which in Why
+        ]
+
+
 class Queue:
     """The files of one place in the order in which they are to be read, a task at a time.
 
@@ -189,7 +253,7 @@ class Queue:
         self._under_way = set(under_way)
         self._tried: set[tuple[bytes, str | None]] = set()
         self._hopeless: list[Due] = []
-        self._later: list[tuple[Why, Due]] = []
+        self._later = PutOff()
         self._forgotten = Left()
         self._why = Why.NEW
         self._files = {why: self._of(why) for why in Why}
@@ -201,7 +265,7 @@ class Queue:
         """What did not fit, and does not yet."""
         return Left(
             self._forgotten.files + len(self._later),
-            self._forgotten.bytes + sum(due.size for _, due in self._later),
+            self._forgotten.bytes + self._later.bytes,
         )
 
     def looked_through(self, may_audit: bool) -> bool:
@@ -222,7 +286,7 @@ class Queue:
 
     def walked_again(self) -> None:
         """The place was looked through anew, so that more may be new or changed."""
-        self._later = [each for each in self._later if each[0] is not Why.NEW]
+        self._later = PutOff(each for each in self._later if each[0] is not Why.NEW)
         self._begin_again(Why.NEW)
 
     def audit(self, read_before: int) -> None:
@@ -292,11 +356,8 @@ class Queue:
 
     def _put_off_that_fits(self, fits: float, before: Why | None) -> Task | None:
         """The first file of an earlier reason than ``before`` that was put off and now fits."""
-        for number, (why, due) in enumerate(self._later):
-            if due.size <= fits and (before is None or why < before):
-                del self._later[number]
-                return Task(self.place, (due,), why)
-        return None
+        found = self._later.take(fits, Why.AUDIT + 1 if before is None else before)
+        return None if found is None else Task(self.place, (found[1],), found[0])
 
     def _take(self) -> Due | None:
         why = self._why
@@ -319,7 +380,7 @@ class Queue:
         if hopeless and len(self._hopeless) < REMEMBERED:
             self._hopeless.append(due)
         elif not hopeless and len(self._later) < REMEMBERED:
-            self._later.append((self._why, due))
+            self._later.add(self._why, due)
         else:
             gone = self._forgotten
             self._forgotten = Left(gone.files + 1, gone.bytes + due.size)
@@ -371,6 +432,8 @@ class Scheduler:
         self._bytes_before = {place: readers.bytes_read(place) for place in self._queues}
         self._under_way = dict.fromkeys(self._queues, 0)
         self._started = dict.fromkeys(self._queues, 0)
+        self._outstanding = dict.fromkeys(self._queues, 0)
+        """Bytes of the tasks that are under way, read or not."""
         self._new_under_way = 0
         self._judged_new = False
         self._judged_at = clock()
@@ -490,9 +553,8 @@ class Scheduler:
 
     def _under_way_bytes(self, place: PlaceName) -> int:
         """What is still to be read of the tasks that were started."""
-        whole = sum(task.bytes for task in self._readers.under_way() if task.place == place)
         read = self._readers.bytes_read(place) - self._bytes_before[place]
-        return min(whole, max(0, self._started[place] - read))
+        return min(self._outstanding[place], max(0, self._started[place] - read))
 
     def _start(self, task: Task) -> None:
         self._count(task, 1)
@@ -501,9 +563,11 @@ class Scheduler:
 
     def _count(self, task: Task, more: int) -> None:
         if task.place in self._under_way:
+            size = task.bytes
             self._under_way[task.place] += more
+            self._outstanding[task.place] += more * size
             if more > 0:
-                self._started[task.place] += task.bytes
+                self._started[task.place] += size
         if task.why is Why.NEW:
             self._new_under_way += more
 

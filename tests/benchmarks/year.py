@@ -24,13 +24,17 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.simulation.year import Measure, Plan, Year, measures
+from verifier import system
 
 TB = 10**12
 MEMORY = Path("/dev/shm")
+AHEAD = 64
+"""Tasks that wait at a place, so that the scheduler's turns are fewer than its tasks."""
 
 
 def run(plan: Plan, parent: Path | None) -> tuple[list[Measure], float, float]:
     """One year: its measures, its seconds, and the peak memory of its process in MB."""
+    system.suit_interpreter_to_streams()
     folder = Path(tempfile.mkdtemp(prefix="verifier-year-", dir=parent))
     started = time.perf_counter()
     try:
@@ -56,6 +60,8 @@ def main() -> None:
             bytes=round(wanted.terabytes * TB),
             days=wanted.days,
             held_for=wanted.held_for,
+            held_bytes=1 << 60,
+            ahead=AHEAD,
             full_walk_every=91,
             backup_every=91,
         ),

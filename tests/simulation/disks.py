@@ -11,6 +11,7 @@ import math
 from array import array
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from itertools import chain, islice
 from typing import Final
 
 from tests.simulation.estate import Side, sighting_of
@@ -23,7 +24,8 @@ from verifier.scheduler import Done, Task
 WIDTH: Final = 2
 """Files of a place that are read at the same time."""
 
-ROOM: Final = 2 * WIDTH + 2
+AHEAD: Final = 2
+"""Tasks that a place takes beyond twice those that it reads at the same time, as real readers."""
 
 WALKED_A_SECOND: Final = 20_000
 """Paths that a walk sees in a second."""
@@ -98,6 +100,8 @@ class _Lane:
         self.waiting: deque[_Reading] = deque()
         self.read = 0.0
         self.since = 0.0
+        self.answers = 0
+        """Tasks that are done and not handed over yet."""
         self.busy = array("d")
         """When it read: start, end and bytes of each time without a pause."""
 
@@ -105,8 +109,19 @@ class _Lane:
         """When the next task is done if nothing comes in between."""
         if not self.running:
             return math.inf
-        least = min(each.left for each in self.running)
+        if len(self.running) == WIDTH:
+            least = min(self.running[0].left, self.running[1].left)
+        else:
+            least = self.running[0].left
         return self.since + max(0.0, least) * len(self.running) / self.speed
+
+    def ends_some(self, tasks: int) -> float:
+        """When about so many are done, or all."""
+        if not self.running:
+            return math.inf
+        waiting = islice(self.waiting, max(0, tasks - len(self.running)))
+        left = sum(each.left for each in chain(self.running, waiting))
+        return self.since + left / self.speed
 
     def go_on(self, to: float) -> None:
         """Read until then."""
@@ -158,8 +173,12 @@ class Disks:
         happens: Callable[[float], float],
         was_read: Callable[[PlaceName, bytes, int, int, int], None],
         resident: bool = False,
+        ahead: int = AHEAD,
     ) -> None:
         self.now = now
+        self._room = 2 * WIDTH + ahead
+        self._handed_over = max(1, ahead // 2)
+        self._answers: list[Done] = []
         self.cuts: list[float] = []
         self.at_cut: Callable[[], None] = lambda: None
         self.ends = math.inf
@@ -201,6 +220,7 @@ class Disks:
         for lane in self.lanes.values():
             lane.running.clear()
             lane.waiting.clear()
+        self._answers.clear()
 
     # --------------------------------------------------------------------------------- readers
 
@@ -218,7 +238,7 @@ class Disks:
 
     def room(self, place: PlaceName) -> bool:
         lane = self.lanes[place]
-        return len(lane.running) + len(lane.waiting) < ROOM
+        return len(lane.running) + len(lane.waiting) < self._room
 
     def start(self, task: Task) -> None:
         lane = self.lanes[task.place]
@@ -237,27 +257,49 @@ class Disks:
     def wait(self, seconds: float) -> list[Done]:
         if self.now >= self._bell:
             return self._at_bell(seconds)
-        lanes = self.lanes.values()
-        first = min(lane.ends() for lane in lanes)
+        first = min(lane.ends() for lane in self.lanes.values())
         until = self.now + seconds
+        latest = min(self.now + PASSED_OVER, self._next, self._bell, self.ends, *self.cuts[:1])
         if until < first < math.inf:  # nothing can come before
             until = min(first, self.now + PASSED_OVER)
-        until = min(until, self._next, self._bell, self.ends, *self.cuts[:1])
-        done: list[Done] = []
-        for lane in lanes:
-            while (ends := lane.ends()) <= until:
-                lane.go_on(ends)
-                done += self._finished(lane)
-                lane.take_up()
-            lane.go_on(until)
+        if self._handed_over > 1:
+            until = max(
+                until, min(lane.ends_some(self._handed_over) for lane in self.lanes.values())
+            )
+        until = min(until, latest)
+        while not self._read_until(until) and until < latest:
+            until = min(latest, min(lane.ends() for lane in self.lanes.values()))
         self._pass(until)
+        done, self._answers = self._answers, []
+        for lane in self.lanes.values():
+            lane.answers = 0
         return done
+
+    def _read_until(self, moment: float) -> bool:
+        """Have every place read; True once enough is done, or nothing is under way any more.
+
+        Enough is what a place hands over together, or all that it had.
+        """
+        enough, idle = self._handed_over == 1, True
+        for lane in self.lanes.values():
+            while (ends := lane.ends()) <= moment:
+                lane.go_on(ends)
+                before = len(self._answers)
+                self._answers += self._finished(lane)
+                lane.answers += len(self._answers) - before
+                lane.take_up()
+            lane.go_on(moment)
+            idle = idle and not lane.running
+            if lane.answers >= self._handed_over or (lane.answers and not lane.running):
+                enough = True
+        return enough or idle
 
     def gives_up(self) -> int:
         """All that was under way is gone: how many bytes were read of it."""
         lost = sum(
             round(each.total - each.left) for lane in self.lanes.values() for each in lane.running
         )
+        lost += sum(reading.size for done in self._answers for reading in done.readings)
         self.stop()
         return lost
 
@@ -286,10 +328,11 @@ class Disks:
                 yield Done(reading.task, [], PlaceUnreachable(f"{lane.name} went away."))
                 continue
             files = reading.task.files
-            now = lane.state(files[0].path) if len(files) == 1 else None
-            if now is not None and now != reading.as_begun:
-                reading.begin_again(now)
-                continue
+            if len(files) == 1:
+                now = lane.state(files[0].path)
+                if now is not None and now != reading.as_begun:
+                    reading.begin_again(now)
+                    continue
             lane.running.remove(reading)
             yield Done(reading.task, self._read(lane, reading.task, len(files)))
 

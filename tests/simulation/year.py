@@ -22,7 +22,7 @@ from typing import Any, Final
 from unittest.mock import patch
 from zoneinfo import ZoneInfo
 
-from tests.simulation.disks import WIDTH, Disks, PowerCut, SimulatedPlace
+from tests.simulation.disks import AHEAD, WIDTH, Disks, PowerCut, SimulatedPlace
 from tests.simulation.estate import (
     CLOUDS,
     ENDLESS,
@@ -181,6 +181,10 @@ class Plan:
     resident: bool = False
     held_for: float = 1.0
     """Simulated seconds between two commits."""
+    held_bytes: int = ledger_readings.HELD_BYTES
+    """Bytes that were read between two commits, at most."""
+    ahead: int = AHEAD
+    """Tasks that wait at a place for their turn; half as many answers are handed over together."""
     judged_every: float = 7200.0
     """Simulated seconds of reading between two judgements.  A shift takes 600, with which a year
     would do little but judge, again and again, what waits for the copy job."""
@@ -527,6 +531,7 @@ class Year:
             self.studio.happens,
             self._was_read,
             plan.resident,
+            plan.ahead,
         )
         self.disks.ends = self.end
         self._evenings = [
@@ -570,6 +575,7 @@ class Year:
                 (shift, "open_place", open_place),
                 (shift, "walk_dated", lambda place, ignore: place.walked()),
                 (ledger_readings, "HELD_FOR", plan.held_for),
+                (ledger_readings, "HELD_BYTES", plan.held_bytes),
                 (scheduler, "JUDGED_EVERY", plan.judged_every),
             ):
                 replaced.enter_context(patch.object(where, what, by))

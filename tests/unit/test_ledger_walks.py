@@ -422,3 +422,20 @@ def test_a_full_disk_of_temporary_files_ends_a_walk_with_nothing_recorded(tmp_pa
     with Ledger(path) as ledger:
         assert known(ledger, VAULT) == {}
         assert list(known(ledger, SOURCE)) == [b"a"]
+
+
+def test_a_walk_that_saw_nothing_counts_all_that_is_known_and_stages_it_only_to_be_applied(ledger):
+    for place in (SOURCE, VAULT):
+        walked(ledger, place, [file("a"), file("b/c"), file("d")])
+    agree(ledger, VAULT, "b/c")
+
+    def staged() -> int:
+        return ledger._store.rows("SELECT count(*) FROM temp.staged")[0][0]
+
+    walk = ledger.walk(SOURCE)
+    summary = walk.take([])
+    assert (summary.known, summary.seen, summary.vanished) == (3, 0, 3)
+    assert (summary.agreed, summary.agreed_vanished, summary.files) == (1, 1, 0)
+    assert staged() == 0
+    assert walk.apply(NOW + 60) == summary
+    assert (list(ledger.sightings(SOURCE)), ledger.work.totals(SOURCE).entries) == ([], 0)

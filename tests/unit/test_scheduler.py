@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from verifier.errors import PlaceUnreachable
-from verifier.ledger import Ledger, PlaceName
+from verifier.ledger import Due, Ledger, PlaceName
 from verifier.model import Kind, Sighting, Trouble
-from verifier.scheduler import Done, Queue, Scheduler, Task, Why, Window
+from verifier.scheduler import Done, PutOff, Queue, Scheduler, Task, Why, Window
 
 SOURCE, VAULT = PlaceName("current-surveys"), PlaceName("current-surveys", "vault")
 OTHER = PlaceName("delivered-surveys")
@@ -377,3 +377,30 @@ def test_rounds_read_every_file_once_each_and_the_longest_unread_first(
 
 def test_reasons_are_in_the_order_in_which_files_are_read():
     assert Why.NEW < Why.WANTED < Why.AUDIT
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(
+        st.one_of(
+            st.tuples(st.sampled_from(Why), st.integers(0, 50)),
+            st.tuples(st.none(), st.integers(0, 50)),
+        ),
+        max_size=400,
+    ),
+    st.sampled_from([1, 2, 3]),
+)
+def test_of_files_put_off_the_first_that_fits_comes_back_as_from_a_plain_list(steps, before):
+    put_off, plain = PutOff(together=8), []
+    for number, (why, size) in enumerate(steps):
+        if why is not None:
+            due = Due(b"%d" % number, size)
+            put_off.add(why, due)
+            plain.append((why, due))
+            continue
+        fitting = [each for each in plain if each[0] < before and each[1].size <= size]
+        assert put_off.take(size, before) == (fitting[0] if fitting else None)
+        if fitting:
+            plain.remove(fitting[0])
+        assert list(put_off) == plain
+        assert (len(put_off), put_off.bytes) == (len(plain), sum(due.size for _, due in plain))

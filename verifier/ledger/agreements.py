@@ -155,6 +155,10 @@ class Agreements:
         values["clear"] = not (said is None or said[0])
         first = self._store.row(statements.FIRST_TOUCHED)
         start = until if first is None or first[0] is None else max(since, first[0] - 1)
+        # Before the first reading of a side no digests can be equal.
+        sides = [self._names.totals(each) for each in (PlaceName(mirror.share), mirror)]
+        if any(side.unread_files == side.files for side in sides):
+            start = until
         for after in range(start, until, _AGREED_AT_ONCE):
             numbers = {"after": after, "to": min(until, after + _AGREED_AT_ONCE), "at": at}
             with self._store.transaction():

@@ -32,6 +32,7 @@ class Names:
         self._places: dict[PlaceName, int] = {}
         self._place_names: dict[int, PlaceName] = {}
         self._folders: dict[tuple[int, bytes], int] = {}
+        self._folder_paths: dict[int, bytes] = {}
         store.forget.append(self._forget)
 
     def _forget(self) -> None:
@@ -39,6 +40,7 @@ class Names:
         self._places.clear()
         self._place_names.clear()
         self._folders.clear()
+        self._folder_paths.clear()
 
     def share(self, name: str) -> int:
         """A share's number; a new one is added."""
@@ -96,9 +98,13 @@ class Names:
 
     def folder_path(self, number: int) -> bytes:
         """The reverse of `folder`."""
-        row = self._store.row(statements.FOLDER_PATH, (number,))
-        assert row is not None
-        path: bytes = row[0]
+        path = self._folder_paths.get(number)
+        if path is None:
+            row = self._store.row(statements.FOLDER_PATH, (number,))
+            assert row is not None
+            if len(self._folder_paths) >= REMEMBERED:
+                self._folder_paths.clear()
+            path = self._folder_paths[number] = row[0]
         return path
 
     def folders(self, share: int, below: bytes = b"") -> Iterator[Row]:

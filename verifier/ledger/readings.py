@@ -12,10 +12,10 @@ from typing import Final
 
 from verifier.ledger import statements
 from verifier.ledger.names import Names, split
-from verifier.ledger.rows import KIND_NUMBERS, joined, signed
+from verifier.ledger.rows import KIND_NUMBERS, SIGNED_FROM, joined, signed
 from verifier.ledger.store import Store
 from verifier.ledger.values import PlaceName
-from verifier.model import Kind, Sighting
+from verifier.model import Kind, Sighting, Trouble
 
 HELD_FOR: Final = 0.1
 """Seconds between two commits, at most: well within the one second that a crash may cost."""
@@ -26,6 +26,9 @@ is long, they are committed sooner."""
 
 HELD_AT_MOST: Final = 20_000
 """Readings held in memory: some 10 MB."""
+
+_FILE: Final = Kind.FILE
+"""Looked up once: asking the enumeration for each reading shows."""
 
 _Held = tuple[PlaceName, Sighting, int, bool]
 
@@ -174,22 +177,57 @@ class Readings:
         recorded = 0
         rows: list[tuple[object, ...]] = []
         of: PlaceName | None = None
+        in_folder: bytes | None = None
+        plainly = True
         number = share = 0
+        folder: int | None = None
         for place, reading, read_at, past_cache in held:
             if place is not of:
                 of, number, share = place, self._names.place(place), self._names.share(place.share)
-            folder_path, name = split(reading.path)
-            key = number, self._names.folder(share, folder_path), name
-            if _says_nothing_but_trouble(reading):
-                recorded += self._store.run_each(statements.RECORD, rows)
+                in_folder = None
+            path = reading.path
+            cut = path.rfind(b"/") + 1
+            if path[:cut] != in_folder:
+                in_folder = path[:cut]
+                folder = self._names.folder(share, in_folder)
+            trouble = reading.trouble
+            if trouble is not None and _says_nothing_else(reading, trouble):
+                recorded += self._write(rows, plainly)
                 rows = []
                 recorded += self._store.run(
                     statements.RECORD_NOT_EVEN_LOOKED_AT,
-                    (read_at, str(reading.trouble), past_cache, *key),
+                    (read_at, str(trouble), past_cache, number, folder, path[cut:]),
                 )
-            elif reading.kind is Kind.FILE and (reading.digest or reading.trouble) is not None:
-                rows.append(_row(key, reading, read_at, past_cache))
-        return recorded + self._store.run_each(statements.RECORD, rows)
+                continue
+            digest, device, inode = reading.digest, reading.device, reading.inode
+            if reading.kind is not _FILE or (digest is None and trouble is None):
+                continue
+            plain = trouble is None and not reading.fingerprints
+            if plain is not plainly:
+                recorded += self._write(rows, plainly)
+                rows, plainly = [], plain
+            # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
+            row = (
+                number,
+                folder,
+                bytearray(path[cut:]),
+                reading.size,
+                reading.mtime_ns,
+                reading.ctime_ns,
+                inode if inode < SIGNED_FROM else signed(inode),
+            )
+            said = (device if device < SIGNED_FROM else signed(device), reading.links)
+            if plain:
+                assert digest is not None
+                rows.append((read_at, bytearray(digest), *said, int(past_cache), *row))
+            else:
+                parts = joined(reading.fingerprints)
+                told = None if trouble is None else str(trouble)
+                rows.append((read_at, digest, parts, told, *said, past_cache, *row))
+        return recorded + self._write(rows, plainly)
+
+    def _write(self, rows: list[tuple[object, ...]], plainly: bool) -> int:
+        return self._store.run_each(statements.RECORD_PLAIN if plainly else statements.RECORD, rows)
 
     def _count(self, shift: int, held: list[_Held]) -> None:
         files: dict[PlaceName, int] = defaultdict(int)
@@ -206,33 +244,13 @@ class Readings:
             )
 
 
-def _row(
-    key: tuple[int, int | None, bytes], reading: Sighting, read_at: int, past_cache: bool
-) -> tuple[object, ...]:
-    return (
-        read_at,
-        reading.digest,
-        joined(reading.fingerprints),
-        None if reading.trouble is None else str(reading.trouble),
-        signed(reading.device),
-        reading.links,
-        past_cache,
-        *key,
-        reading.size,
-        reading.mtime_ns,
-        reading.ctime_ns,
-        signed(reading.inode),
-    )
-
-
-def _says_nothing_but_trouble(reading: Sighting) -> bool:
+def _says_nothing_else(reading: Sighting, trouble: Trouble) -> bool:
     """True when a file could not even be looked at, so that no date tells what was meant.
 
     One that has gone is left to the next walk.
     """
     return (
-        reading.trouble is not None
-        and not reading.trouble.unsettled
+        not trouble.unsettled
         and reading.kind is Kind.OTHER
         and not reading.mtime_ns
         and not reading.inode

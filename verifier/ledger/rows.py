@@ -17,7 +17,9 @@ KIND_NUMBERS: Final = {kind: number for number, kind in enumerate(KINDS)}
 COUNTED_AT_MOST: Final = 1 << 50
 """Bytes that one file can add to a count: the schema says why."""
 
-_HALF: Final = 1 << 63
+SIGNED_FROM: Final = 1 << 63
+"""The first number that `signed` makes another one of: for those who call it for every path."""
+
 _WHOLE: Final = 1 << 64
 _FINGERPRINT: Final = 16
 DIGEST: Final = 32
@@ -25,7 +27,7 @@ DIGEST: Final = 32
 
 def signed(number: int) -> int:
     """A number of 64 unsigned bits as SQLite can hold it."""
-    return number if number < _HALF else number - _WHOLE
+    return number if number < SIGNED_FROM else number - _WHOLE
 
 
 def unsigned(number: int) -> int:
