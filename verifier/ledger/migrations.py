@@ -437,6 +437,34 @@ _CERTIFICATES: Final = (
     """,
 )
 
+_NIGHTS: Final = (
+    # What cannot be told afterwards: sightings and findings say how things stand, not how they
+    # stood.
+    """
+    CREATE TABLE nights (
+        shift        INTEGER NOT NULL REFERENCES shifts (id),
+        place        INTEGER NOT NULL REFERENCES places (id),
+        at           INTEGER NOT NULL,
+        files        INTEGER NOT NULL,
+        bytes        INTEGER NOT NULL,
+        unread_files INTEGER NOT NULL,
+        unread_bytes INTEGER NOT NULL,
+        free         INTEGER,                -- bytes left on its disk; NULL: not known
+        PRIMARY KEY (shift, place)
+    ) WITHOUT ROWID
+    """,
+    """
+    CREATE TABLE night_verdicts (
+        shift    INTEGER NOT NULL REFERENCES shifts (id),
+        mirror   INTEGER NOT NULL REFERENCES places (id),
+        verdict  TEXT NOT NULL,
+        paths    INTEGER NOT NULL,
+        accepted INTEGER NOT NULL,           -- how many of them a person accepted
+        PRIMARY KEY (shift, mirror, verdict)
+    ) WITHOUT ROWID
+    """,
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -462,5 +490,10 @@ MIGRATIONS: Final = (
         5,
         "what is read again because damage was found near it",
         _NEIGHBOURS,
+    ),
+    Migration(
+        6,
+        "how each place and each mirror's verdicts stood when a shift had ended",
+        _NIGHTS,
     ),
 )
