@@ -9,6 +9,7 @@ import click
 
 from verifier import settings
 from verifier.cli import options, person
+from verifier.cli.report import write_page
 from verifier.cli.terminal import Terminal
 from verifier.jobs import plan, shift
 from verifier.reporting import findings as findings_report
@@ -78,6 +79,7 @@ def command(
     with shift.Shifts(request, terminal, shift.Clock(), resident=resident) as shifts:
 
         def show(result: shift.Result) -> None:
+            write_page(found, shifts.ledger, result.number, terminal)
             open_now = shift.open_findings(shifts.ledger)
             if json_wanted:
                 options.print_bytes(report.document(result, open_now, zone))

@@ -143,19 +143,6 @@ def _about(shown: LedgerFinding) -> _About:
     return shown.id, shown.share, shown.mirror, shown.path, shown.verdict.value
 
 
-class OpenKind(Struct, frozen=True):
-    """Open findings of one mirror that are alike in what was seen and what to do, and how many."""
-
-    mirror: PlaceName
-    verdict: Verdict
-    cause: str | None
-    side: Side | None
-    advice: str
-    count: int
-    bytes: int
-    oldest: int
-
-
 class _Kept(Struct, frozen=True):
     """A row of findings: what is shown of it, and what it is compared by."""
 
@@ -306,31 +293,6 @@ class Findings:
         row = self._store.row(statement, (self._names.place(place),))
         assert row is not None
         return int(row[0])
-
-    def kinds(self) -> list[OpenKind]:
-        """The open findings counted by all that decides what to do about them."""
-        return [
-            OpenKind(
-                self._names.place_name(mirror),
-                Verdict(verdict),
-                cause,
-                None if side is None else Side(side),
-                *rest,
-            )
-            for mirror, verdict, cause, side, *rest in self._store.rows(statements.OPEN_KINDS)
-        ]
-
-    def of_kind(self, kind: OpenKind, most: int) -> list[LedgerFinding]:
-        """The first open findings of a kind by path, at most so many."""
-        values = {
-            "mirror": self._names.place(kind.mirror),
-            "verdict": kind.verdict.value,
-            "cause": kind.cause,
-            "side": None if kind.side is None else kind.side.value,
-            "advice": kind.advice,
-            "most": most,
-        }
-        return [_kept(row).shown for row in self._store.rows(statements.OPEN_OF_KIND, values)]
 
     def histories(self, numbers: Iterable[int]) -> Mapping[int, list[FindingEvent]]:
         """What happened to each of these findings, in order."""

@@ -924,16 +924,6 @@ FIRST_SHIFT: Final = "SELECT min(started) FROM shifts"
 NOTICES_AT: Final = """
     SELECT id, place, at, what, detail FROM notices WHERE at >= ? ORDER BY id
 """
-OPEN_KINDS: Final = """
-    SELECT mirror, verdict, cause, side, advice, count(*), sum(size), min(first_seen)
-    FROM findings WHERE state = 'open' GROUP BY mirror, verdict, cause, side, advice
-"""
-OPEN_OF_KIND: Final = f"""
-    {_FINDING}
-    WHERE findings.mirror = :mirror AND state = 'open' AND verdict = :verdict
-        AND cause IS :cause AND side IS :side AND advice = :advice
-    ORDER BY findings.path LIMIT :most
-"""
 EVENTS_OF: Final = """
     SELECT finding, at, what, detail FROM finding_events
     WHERE finding IN (SELECT value FROM json_each(?)) ORDER BY id
