@@ -17,7 +17,6 @@ from verifier.expected import Expected, Night, expected
 from verifier.findings import Action, action_of
 from verifier.hours import Stretch, WorkingHours
 from verifier.jobs.audit import PlaceAudit, audit
-from verifier.jobs.opening import all_places
 from verifier.jobs.paces import ENOUGH
 from verifier.jobs.plan import Plan, known_plan
 from verifier.jobs.shift import StoppedBy, lasting_findings
@@ -141,7 +140,6 @@ class PlaceReport(Struct, frozen=True):
     """
 
     audit: PlaceAudit
-    address: str
     off_site: bool
     walked: int | None = None
     read: int | None = None
@@ -327,7 +325,6 @@ def _place(
     since: int,
 ) -> PlaceReport:
     name = audited.place
-    address = next(str(at) for place, at in all_places(settings) if place == name)
     off_site = any(
         mirror.off_site
         for share in settings.shares
@@ -335,7 +332,7 @@ def _place(
         if (share.name, mirror.name) == (name.share, name.place)
     )
     if not audited.known:
-        return PlaceReport(audited, address, off_site)
+        return PlaceReport(audited, off_site)
     walk = ledger.shifts.last_walk(name)
     tallies = None
     if not name.is_source and last is not None:
@@ -350,7 +347,6 @@ def _place(
     )
     return PlaceReport(
         audited,
-        address,
         off_site,
         None if walk is None else walk.at,
         ledger.work.latest_read(name),

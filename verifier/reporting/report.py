@@ -62,11 +62,12 @@ def headline(report: Report) -> str:
         found = f", and {count(report.open, 'finding')} more" if report.open else ""
         return f"Pause the copy job: too much changed at once on {where}{found}."
     if report.open:
-        need = "needs" if report.open == 1 else "need"
-        said = f"{count(report.open, 'finding')} {need} you"
-        if any(group.action in URGENT for group in report.groups):
-            said += " before the next mirror run"
-        return f"{said}; not everything else is known." if report.doubts else f"{said}."
+        said = f"{count(report.open, 'finding')} {'needs' if report.open == 1 else 'need'} you"
+        urgent = sum(group.count for group in report.groups if group.action in URGENT)
+        if urgent:
+            which = "" if urgent == report.open else f", {urgent:,} of them"
+            said += f"{which} before the next mirror run"
+        return f"{said}."
     return f"Not known to be good: {doubt(report.doubts[0], zone)}"
 
 
@@ -140,9 +141,9 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
         case DoubtKind.STOPPED:
             return f"the last shift was stopped before its end ({when})."
         case DoubtKind.UNMOUNTED:
-            return f"{where} looks unmounted or emptied, and nothing of it was looked at."
+            return f"nothing of {where} was looked at, which looks unmounted or emptied."
         case DoubtKind.NOT_REACHED if each.at is None:
-            return f"{where} was never looked through."
+            return f"no shift has looked through {where} yet."
         case DoubtKind.NOT_REACHED:
             return f"the last shift did not look through {where}, last seen {when}."
         case DoubtKind.SUSPECTED:

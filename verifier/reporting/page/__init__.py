@@ -184,7 +184,7 @@ class _Item(Struct, frozen=True):
     first_seen: int
     what: str
     detail: str
-    which_side: str
+    which_side: tuple[str, str]
     picture: tuple[Markup, Markup] | None
     damage: str
     history: tuple[FindingEvent, ...]
@@ -226,13 +226,19 @@ def _item(shown: Shown) -> _Item:
         each.first_seen,
         shortened(what_it_is(finding), SENTENCE_SHOWN),
         plain(finding.detail),
-        which_side(finding),
+        _first_clause(which_side(finding)),
         damage_drawn(finding.damage) if drawn and finding.damage is not None else None,
         "" if finding.damage is None else in_words(finding.damage),
         shown.history,
         shown.history_left_out,
         shown.new,
     )
+
+
+def _first_clause(sentence: str) -> tuple[str, str]:
+    """What a sentence says up to its colon, and the rest of it."""
+    clause, colon, rest = sentence.partition(":")
+    return (clause + colon, rest) if colon else ("", sentence)
 
 
 # -------------------------------------------------------------------------------- what comes next

@@ -46,12 +46,17 @@ def in_words(damage: Damage) -> str:
     """The same as a sentence: what differs, how, and from which byte to which."""
     ranges = damage.ranges
     total = len(ranges) + damage.left_out
+    differ = "differs" if damage.differing_bytes == 1 else "differ"
     if not ranges:
-        return f"{count(damage.differing_bytes, 'byte')} differ."
+        return f"{count(damage.differing_bytes, 'byte')} {differ}."
     patterns = [each for each in Pattern if any(found.pattern is each for found in ranges)]
-    kinds = ", ".join(_IN_WORDS[each] for each in patterns)
-    said = f"{count(damage.differing_bytes, 'byte')} differ in {count(total, 'place')} ({kinds}), "
-    said += f"from byte {ranges[0].start:,} to byte {ranges[-1].end:,}"
+    kinds = " and ".join(_IN_WORDS[each] for each in patterns)
+    bits = sum(found.bits or 0 for found in ranges if found.pattern is Pattern.BIT_FLIP)
+    if patterns == [Pattern.BIT_FLIP]:
+        kinds = f"{count(bits, 'bit')} turned over"
+    said = f"{count(damage.differing_bytes, 'byte')} {differ}, {kinds}: "
+    said += "" if total == 1 else f"in {count(total, 'stretch', 'stretches')} "
+    said += f"from byte {ranges[0].start:,} up to byte {ranges[-1].end:,}"
     return f"{said}." if damage.complete else f"{said}; the search was cut short."
 
 

@@ -18,7 +18,7 @@ WIDE: Final = 700
 NARROW: Final = 340
 """The same on a phone: a picture is drawn again for it, so that its words stay readable."""
 
-LETTER: Final = 6.4
+LETTER: Final = 6.6
 """Units that a letter of a picture's text takes on average, at 12 units of height."""
 
 

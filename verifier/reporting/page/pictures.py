@@ -36,13 +36,14 @@ from verifier.reporting.page.drawing import (
 _DAY: Final = 86_400
 
 _AGE_NAMES: Final = (
-    "under a week",
-    "under a month",
-    "under 3 months",
-    "under a year",
-    "a year or more",
-    "never as it is",
+    "Within a week",
+    "A month",
+    "3 months",
+    "A year",
+    "Longer ago",
+    "Never as it is",
 )
+_AGES_IN_SHORT: Final = ("a week", "a month", "3 months", "a year", "longer", "never")
 
 assert len(_AGE_NAMES) == len(AGES) + 2
 
@@ -56,6 +57,11 @@ def pictures(report: Report) -> list[Picture]:
 def place_in_words(name: PlaceName) -> str:
     """A place as pictures and tables name it."""
     return f"{name.share}, {name.place}"
+
+
+def place_in_sentence(name: PlaceName) -> str:
+    """A place as sentences name it."""
+    return f"the source of {name.share}" if name.is_source else f"{name.share} on {name.place}"
 
 
 Draw = Callable[[float], tuple[float, Iterator[str]]]
@@ -102,7 +108,8 @@ def ages(report: Report) -> Picture | None:
         ),
     ]
     note = (
-        "Each bar is one place, all its bytes from the latest read to those not read for longest."
+        "Each bar is one place and all its bytes: those last read within a week, then those within "
+        "a month, three months, a year, and longer ago. What is hatched is old."
     )
     return Picture(f"{title}.", wide, narrow, rows, note)
 
@@ -130,11 +137,12 @@ def _age_bars(
             if age >= 3:
                 for stroke in range(1, int(part / 5)):
                     yield line(x + stroke * 5, top + 32, x + stroke * 5, top + 18, f"hatch{age}")
-            said = f"{_AGE_NAMES[age]} {_percent(size, total)}"
-            if x >= free_from and (length(said) <= part or x + length(said) <= width):
+            said = f"{_AGES_IN_SHORT[age]} {_percent(size, total)}"
+            begins = min(x, width - length(said))
+            if begins >= free_from:
                 yield line(x + 0.5, top + 32, x + 0.5, top + 36, "rule")
-                yield words(x, top + 47, said, "quiet")
-                free_from = x + length(said) + 12
+                yield words(begins, top + 47, said, "quiet")
+                free_from = begins + length(said) + 10
             x += part
 
 
@@ -171,8 +179,9 @@ def nights(report: Report) -> Picture | None:
         return 30 * len(months) + 16, _almanac(months, read, missed, largest, width)
 
     total = sum(read.values())
-    title = f"{count(len(read), 'night')} with a shift since {in_full(first)}, {amount(total)} read"
-    title += f"; {count(len(missed), 'night')} without one" if missed else "; none was missed"
+    since = max(first, report.nights[0].day)
+    title = f"{amount(total)} read in {count(len(read), 'night')} since {in_full(since)}"
+    title += f"; {count(len(missed), 'night')} had no shift" if missed else "; none had no shift"
     wide, narrow = _twice(draw, f"{title}. The figures stand below the picture.")
     rows = [("Month", "Nights with a shift", "Without one", "Read")]
     for each in months:
@@ -181,7 +190,7 @@ def nights(report: Report) -> Picture | None:
         size = sum(read[day] for day in within)
         rows.append((month(each), f"{len(within):,}", f"{gone:,}", amount(size)))
     note = (
-        "A stroke is a night; its area grows with the bytes read, the tallest is "
+        "A stroke is a night, the taller the more was read in it; the tallest is "
         f"{amount(largest)}. A dot is a shift that had nothing to read, a cross a night without "
         "any shift."
     )
@@ -195,7 +204,7 @@ def _almanac(
     largest: int,
     width: float,
 ) -> Iterator[str]:
-    label = 82 if width == WIDE else 34
+    label = 100 if width == WIDE else 34
     right = 64 if width == WIDE else 0
     column = (width - label - right) / 31
     for numbered in (1, 5, 10, 15, 20, 25, 30):
@@ -239,9 +248,8 @@ def paces(report: Report) -> Picture | None:
 
     fallen = [each for each in places if each.pace_change and each.pace_change.fallen]
     if fallen:
-        names = " and ".join(place_in_words(each.name) for each in fallen)
-        title = f"{names} {'is' if len(fallen) == 1 else 'are'} read much slower than before: "
-        title += "have its disks checked" if len(fallen) == 1 else "have their disks checked"
+        names = " and ".join(place_in_sentence(each.name) for each in fallen)
+        title = f"Much slower than before: {names}"
     else:
         title = "Every place is read about as fast as before"
     wide, narrow = _twice(draw, f"{title}. The figures stand below the picture.")
@@ -337,9 +345,8 @@ def growth(report: Report) -> Picture | None:
     full = [each for each in full if each[0] < report.written + 10 * _LONGEST_AHEAD]
     if full:
         at, soonest = min(full, key=lambda each: each[0])
-        title = (
-            f"At this growth the disk of {place_in_words(soonest.name)} is full around {_month(at)}"
-        )
+        where = place_in_sentence(soonest.name)
+        title = f"At this growth the disk of {where} is full around {month_of(at)}"
     elif any(each.room is not None for each in places):
         title = "At this growth no disk fills up in the years to come"
     else:
@@ -358,7 +365,7 @@ def growth(report: Report) -> Picture | None:
                 if room is None or room.growth is None
                 else "not in the years to come"
                 if room.runs_out is None or room.runs_out > report.written + 10 * _LONGEST_AHEAD
-                else _month(room.runs_out),
+                else month_of(room.runs_out),
             )
         )
     note = (
@@ -375,7 +382,8 @@ def _signed(size: float) -> str:
     return amount(round(size)) if size > 0 else f"\u2212{amount(round(-size))}"
 
 
-def _month(at: float) -> str:
+def month_of(at: float) -> str:
+    """The month of an instant, near enough for what lies far ahead."""
     return month(date(1970, 1, 1) + timedelta(days=int(at // _DAY)))
 
 
@@ -416,13 +424,14 @@ def _growth_strips(places: Sequence[PlaceReport], now: float, width: float) -> I
             yield line(0, ceiling, plot, ceiling, "rule")
             yield path([points[-1], (x, ceiling)], "alarm-dashed")
             yield cross(x, ceiling, 3.2, "alarm-stroke")
-            said = f"full {_month(room.runs_out)}"
+            said = f"full {month_of(room.runs_out)}"
             yield words(min(x, plot), ceiling - 6, said, "alarm-text", "end")
-            end = max(end, ceiling + 13)
-        yield words(plot + 8, end + 4, amount(size), "name")
+            end = max(end, ceiling + 14)
+        yield words((plot if fills else across(now)) + 8, end + 4, amount(size), "name")
     bottom = 78 * len(places) + 12
     yield from _span(first, last, 0, plot, bottom)
-    if last > now and plot * 0.2 < across(now) < plot * 0.8:
+    room_for_it = length(_day(first)) + 24
+    if last > now and room_for_it < across(now) < plot - room_for_it:
         yield words(across(now), bottom, "today", "quiet", "middle")
 
 

@@ -6,9 +6,10 @@ import os
 from collections.abc import Iterator
 from datetime import timedelta
 
-from verifier.hours import DAYS, days_in_words
+from verifier.hours import DAYS, Dates, days_in_words
 from verifier.measures import count
 from verifier.model import printable
+from verifier.reporting.calendar_words import in_full
 from verifier.settings import (
     Mirror,
     Settings,
@@ -28,7 +29,7 @@ def in_words(settings: Settings) -> Iterator[tuple[str, str]]:
     nights = (
         "every night"
         if len(audit.nights) == len(DAYS)
-        else f"the nights of {days_in_words(audit.nights)}"
+        else f"the nights of {days_in_words(audit.nights).replace(',', ', ')}"
     )
     yield (
         "Audit",
@@ -58,11 +59,17 @@ def _hours(settings: Settings) -> str:
         said += f", and still from {duration_in_words(timedelta(seconds=hours.margin))} before"
     said += f"; in {settings.studio.timezone}."
     if hours.days_off:
-        said += f" Days off: {', '.join(map(str, hours.days_off))}."
+        said += f" Days off: {', '.join(map(_dates, hours.days_off))}."
     for period in hours.busy:
-        said += f" From {period.dates.first} to {period.dates.last} instead: "
+        said += f" On {_dates(period.dates)} instead: "
         said += f"{', '.join(map(str, period.working))}."
     return said
+
+
+def _dates(dates: Dates) -> str:
+    if dates.first == dates.last:
+        return in_full(dates.first)
+    return f"{in_full(dates.first)} to {in_full(dates.last)}"
 
 
 def _pace(settings: Settings) -> str:
