@@ -70,6 +70,20 @@ def dot(x: float, y: float, radius: float, kind: str) -> str:
     return f'<circle cx="{number(x)}" cy="{number(y)}" r="{number(radius)}" class="{kind}"/>'
 
 
+def dots(points: Iterable[tuple[float, float]], kind: str) -> str:
+    """Many small dots as one shape: strokes of no length, which round ends make dots of."""
+    return f'<path d="{"".join(f"M{number(x)} {number(y)}h0" for x, y in points)}" class="{kind}"/>'
+
+
+def bars(shapes: Iterable[tuple[float, float, float, float]], kind: str) -> str:
+    """Many rectangles (x, y, width, height) as one shape."""
+    steps = (
+        f"M{number(x)} {number(y)}h{number(width)}v{number(height)}h{number(-width)}z"
+        for x, y, width, height in shapes
+    )
+    return f'<path d="{"".join(steps)}" class="{kind}"/>'
+
+
 def cross(x: float, y: float, reach: float, kind: str) -> str:
     """Two strokes that cross."""
     a, b, c, d = (number(each) for each in (x - reach, y - reach, x + reach, y + reach))

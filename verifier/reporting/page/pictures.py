@@ -23,8 +23,10 @@ from verifier.reporting.page.drawing import (
     NARROW,
     WIDE,
     Picture,
+    bars,
     cross,
     dot,
+    dots,
     length,
     line,
     path,
@@ -135,8 +137,10 @@ def _age_bars(
             part = min(part, width - x)
             yield rect(x, top + 18, part, 14, f"age{age}")
             if age >= 3:
-                for stroke in range(1, int(part / 5)):
-                    yield line(x + stroke * 5, top + 32, x + stroke * 5, top + 18, f"hatch{age}")
+                yield bars(
+                    ((x + step * 5, top + 18, 1.2, 14) for step in range(1, int(part / 5))),
+                    f"hatch{age}",
+                )
             said = f"{_AGES_IN_SHORT[age]} {_percent(size, total)}"
             begins = min(x, width - length(said))
             if begins >= free_from:
@@ -216,7 +220,7 @@ def _almanac(
         yield words(0, base, (name[:3] if width == NARROW else named), "name")
         length_of_month = ((start + timedelta(days=32)).replace(day=1) - start).days
         yield line(label, base + 0.5, label + column * length_of_month, base + 0.5, "rule")
-        total = 0
+        total, strokes = 0, []
         for step in range(length_of_month):
             day = start + timedelta(days=step)
             x = label + column * (step + 0.5)
@@ -225,11 +229,12 @@ def _almanac(
                 if read[day]:
                     # By the root: a night of a gigabyte beside one of a terabyte still shows.
                     tall = max(1.5, 22 * math.sqrt(read[day] / largest))
-                    yield rect(x - column * 0.32, base - tall, column * 0.64, tall, "night")
+                    strokes.append((x - column * 0.32, base - tall, column * 0.64, tall))
                 else:
                     yield dot(x, base - 3, 1.6, "night")
             elif day in missed:
                 yield cross(x, base - 5, 3.2, "alarm-stroke")
+        yield bars(strokes, "night")
         if right:
             yield words(width, base, amount(total), "quiet", "end")
 
@@ -294,8 +299,8 @@ def _pace_strips(places: Sequence[PlaceReport], width: float) -> Iterator[str]:
         heights = [base - 44 * point.bytes_per_second / fastest for point in each.paces]
         yield words(0, top + 12, place_in_words(each.name), "name")
         yield line(0, base + 0.5, plot, base + 0.5, "rule")
-        for point, y in zip(each.paces, heights, strict=True):
-            yield dot(across(point.at), y, 1.4, "faint-dot")
+        spots = ((across(point.at), y) for point, y in zip(each.paces, heights, strict=True))
+        yield dots(spots, "faint-dots")
         middles = [median(heights[max(0, at - 4) : at + 1]) for at in range(len(heights))]
         stroke = [(across(point.at), y) for point, y in zip(each.paces, middles, strict=True)]
         fallen = each.pace_change is not None and each.pace_change.fallen
