@@ -19,6 +19,7 @@ from verifier.model import printable
 
 if TYPE_CHECKING:
     from verifier.jobs.report import Report
+    from verifier.jobs.shift import Result
 
 
 @click.command("report", epilog="Example: verifier report --out /srv/reports")
@@ -56,23 +57,33 @@ def command(context: click.Context, out: Path | None, json_wanted: bool) -> None
 
 
 def write_page(
-    found: settings.Settings, ledger: Ledger, shift: int | None, progress: Progress
+    found: settings.Settings, ledger: Ledger, result: Result, progress: Progress
 ) -> None:
     """Keep how all stands after a shift, and write the page.
 
-    What keeps it from being written is remarked upon and never fails the shift.
+    Not after a signal, which is to be followed at once.  What keeps the page from being written is
+    remarked upon and never fails the shift.
     """
     from verifier.jobs.clearance.granting import ready_folder
     from verifier.jobs.nights import record_night
     from verifier.jobs.report import gather
+    from verifier.jobs.shift import StoppedBy
 
+    if result.stopped_by == StoppedBy.SIGNAL:
+        return
     try:
-        if shift is not None:
-            record_night(found, ledger, shift, time.time())
+        last = ledger.shifts.last()
+        if last is not None and last.id == result.number:
+            record_night(found, ledger, last, time.time())
         folder = ready_folder(found, None)
         _publish(gather(found, ledger, time.time()), ledger, folder)
     except VerifierError as error:
-        progress.say(f"The page was not written, and all else of the shift stands: {error}")
+        progress.say(f"The page was not written; the shift stands. {error}")
+    except Exception as error:  # a night's work is worth more than its page
+        progress.say(
+            "The page was not written, by a mistake in verifier; the shift stands. Please report "
+            f"this: {type(error).__name__}: {error}"
+        )
 
 
 def _publish(report: Report, ledger: Ledger, folder: Path) -> str:
