@@ -332,6 +332,9 @@ def _day(at: float) -> str:
 _LONGEST_AHEAD: Final = 400 * _DAY
 """Seconds ahead within which a disk that fills up is drawn."""
 
+_FORESEEN: Final = 3 * 365 * _DAY
+"""Seconds ahead within which it is spoken of: no growth stays what it is for longer."""
+
 
 def growth(report: Report) -> Picture | None:
     """How each place grew, and when the room of its disk is used up at that growth."""
@@ -347,13 +350,13 @@ def growth(report: Report) -> Picture | None:
         for each in places
         if each.room is not None and each.room.runs_out is not None
     ]
-    full = [each for each in full if each[0] < report.written + 10 * _LONGEST_AHEAD]
+    full = [each for each in full if each[0] < report.written + _FORESEEN]
     if full:
         at, soonest = min(full, key=lambda each: each[0])
         where = place_in_sentence(soonest.name)
         title = f"At this growth the disk of {where} is full around {month_of(at)}"
     elif any(each.room is not None for each in places):
-        title = "At this growth no disk fills up in the years to come"
+        title = "At this growth no disk fills up within three years"
     else:
         title = "How much each share holds, and how it grew"
     wide, narrow = _twice(draw, f"{title}. The figures stand below the picture.")
@@ -368,8 +371,8 @@ def growth(report: Report) -> Picture | None:
                 "not known" if room is None else amount(room.free),
                 "not known"
                 if room is None or room.growth is None
-                else "not in the years to come"
-                if room.runs_out is None or room.runs_out > report.written + 10 * _LONGEST_AHEAD
+                else "not within three years"
+                if room.runs_out is None or room.runs_out > report.written + _FORESEEN
                 else month_of(room.runs_out),
             )
         )
