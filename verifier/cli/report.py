@@ -38,22 +38,31 @@ def command(context: click.Context, out: Path | None, json_wanted: bool) -> None
     Exit status: 0 nothing needs a person, 1 something does, 3 something was not reached, read or
     finished, so that not all is known to be good.
     """
-    from verifier.jobs.clearance.granting import ready_folder
-    from verifier.jobs.report import gather
     from verifier.reporting import report as words
 
     found = settings.load(context.obj)
     if not found.shares:
         raise click.UsageError("the settings name no share. Add one with: verifier setup")
-    with opened_ledger(found.studio.ledger) as ledger:
-        folder = ready_folder(found, out)
-        report = gather(found, ledger, time.time())
-        page = _publish(report, ledger, folder)
+    report, page = report_into(found, out)
     if json_wanted:
         options.print_bytes([words.document(report, page)])
     else:
         options.print_lines(words.text(report, page))
     context.exit(report.exit_status)
+
+
+def report_into(found: settings.Settings, out: Path | None) -> tuple[Report, str]:
+    """What the ledger tells now, and where its page was written.
+
+    Raises LedgerRefused, RequestRefused and OutputFailed.
+    """
+    from verifier.jobs.clearance.granting import ready_folder
+    from verifier.jobs.report import gather
+
+    with opened_ledger(found.studio.ledger) as ledger:
+        folder = ready_folder(found, out)
+        report = gather(found, ledger, time.time())
+        return report, _publish(report, ledger, folder)
 
 
 def write_page(
