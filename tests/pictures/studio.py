@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from verifier import settings
 from verifier.expected import expected
 from verifier.findings import action_for
-from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName
+from verifier.ledger import GrantedCertificate, Ledger, Notice, NoticeKind, PlaceName
 from verifier.ledger.migrations import MIGRATIONS
 from verifier.ledger.nights import Tally
 from verifier.model import (
@@ -147,6 +147,7 @@ def make(
             for finding, place, days in _found():
                 ledger.findings.seen(place, finding, int(now - days * DAY))
             _lives(ledger, int(now))
+        _clear(ledger, studio, int(now))
         _stand(ledger, shifts, chance, files, trouble)
     return studio
 
@@ -568,6 +569,26 @@ def _lives(ledger: Ledger, now: int) -> None:
         if each.path.endswith(b"page-4.txt"):
             because = "The edit is not wanted off site before the client has signed."
             ledger.findings.accept(each.id, "rana", now - DAY, because)
+
+
+def _clear(ledger: Ledger, studio: Studio, now: int) -> None:
+    """Two folders that were cleared, with their certificates beside the page."""
+    for days, folder, files, size in (
+        (190, "2021-004-mill-race", 8_214, 1_904_662_031_104),
+        (34, "2022-011-north-pier", 5_377, 1_188_210_498_560),
+    ):
+        at = now - days * DAY
+        request = ledger.clearances.request(DELIVERED, f"{folder}/".encode(), at - DAY, "rana")
+        stem = f"clearance-{DELIVERED}-{folder}-{lisbon_day(at)}.json"
+        file = str(studio.settings.studio.reports / stem).encode()
+        granted = GrantedCertificate(
+            0, DELIVERED, request.folder, at, "rana", b"1" * 32, b"2" * 32, file, files, size
+        )
+        ledger.certificates.add(request, granted, b"{}")
+
+
+def lisbon_day(at: float) -> str:
+    return f"{datetime.fromtimestamp(at, LISBON):%Y-%m-%d}"
 
 
 _MANY = """

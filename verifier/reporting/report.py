@@ -83,10 +83,10 @@ def lead(report: Report) -> str:
         return said
     if report.state is not State.ALL_GOOD:
         return "No finding is open, but that says nothing of what was not read."
+    them = "it" if report.files == 1 else "them"
     said = (
-        f"{count(report.files, 'file')}, {amount(report.bytes)} in all, and every copy of "
-        f"{'it' if report.files == 1 else 'them'} were read in full, and nothing was found that "
-        "needs you"
+        f"{count(report.files, 'file')}, {amount(report.bytes)} in all, and every copy of {them} "
+        "were read in full. Nothing was found that needs you"
     )
     pending = waiting(report)
     if pending:
