@@ -263,6 +263,7 @@ def test_when_the_next_report_is_overdue_the_page_says_so_before_all_else(show, 
     assert late.page.locator("#overdue").is_visible()
     assert "the checking has stopped" in late.page.locator("#overdue").inner_text()
     assert late.page.title().startswith("Not up to date")
+    assert late.page.locator(".mark").get_attribute("aria-label") == "Not up to date"
     top = late.page.locator("#overdue").bounding_box()["y"]
     assert top < late.page.locator("h1").bounding_box()["y"]
 

@@ -5,11 +5,12 @@
   const overdue = document.getElementById("overdue");
   const due = overdue === null ? NaN : Number(overdue.dataset.due);
   const look = () => {
-    if (Number.isFinite(due) && Date.now() > due) {
-      overdue.hidden = false;
-      document.body.classList.add("is-overdue");
-      document.title = "Not up to date: " + document.title.replace(/^Not up to date: /, "");
-    }
+    if (!(Date.now() > due) || !overdue.hidden) return;
+    overdue.hidden = false;
+    document.body.classList.add("is-overdue");
+    document.title = "Not up to date: " + document.title;
+    document.querySelector(".mark").setAttribute("aria-label", "Not up to date");
+    document.getElementById("was").hidden = false;
   };
   look();
   setInterval(look, 60000);
