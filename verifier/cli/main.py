@@ -28,6 +28,7 @@ _COMMANDS: Final = {
     "hours": "Show when it may read: the hours in which nobody works.",
     "manifest": "Write down what a folder holds, with a digest of every file.",
     "preflight": "Check that all is ready, and say how long reading will take.",
+    "report": "Write the page that shows how all copies stand.",
     "setup": "Ask a few questions, write the settings file, then run preflight.",
     "shift": "Read what is due until working hours are near, and say what needs somebody.",
     "spot-check": "Read a random sample afresh, and say what that proves.",

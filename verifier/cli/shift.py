@@ -9,6 +9,7 @@ import click
 
 from verifier import settings
 from verifier.cli import options, person
+from verifier.cli.report import write_page
 from verifier.cli.terminal import Terminal
 from verifier.jobs import plan, shift
 from verifier.jobs.opening import all_places
@@ -88,15 +89,18 @@ def command(
                 lasting = shift.lasting_findings(shifts.ledger)
                 options.print_lines(report.text(result, lasting, known, zone))
 
-        last = shifts.stay(show if not json_wanted else _quiet) if resident else shifts.run()
+        def ended(result: shift.Result) -> None:
+            write_page(found, shifts.ledger, result, terminal)
+            if resident and not json_wanted:  # one document is printed, at the end
+                show(result)
+
+        last = shifts.stay(ended) if resident else shifts.run()
+        if not resident:
+            ended(last)
         if not resident or json_wanted:
             show(last)
         status = shift.exit_status(last, shifts.ledger)
     context.exit(status)
-
-
-def _quiet(_: shift.Result) -> None:
-    """One document is printed, at the end."""
 
 
 def _until(written: str | None, found: settings.Settings, now: float) -> float | None:

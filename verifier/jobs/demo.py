@@ -10,6 +10,7 @@ import os
 import random
 import shutil
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -18,12 +19,16 @@ from typing import Final
 
 from msgspec import Struct
 
+from verifier import settings
 from verifier.errors import OutputFailed, RequestRefused
+from verifier.jobs import shift
 from verifier.jobs.build import build
 from verifier.jobs.compare import Request, Result, compare
+from verifier.jobs.nights import record_night
 from verifier.jobs.progress import Progress
 from verifier.model import SEGMENT, Cause, Finding, Side, Verdict
 from verifier.places.base import Look
+from verifier.settings.template import quoted
 
 MB: Final = 1_000_000
 SEED: Final = 2026
@@ -34,12 +39,16 @@ _PROJECTS: Final = ("2026-014-harbour-wall", "2026-019-salt-meadow", "2026-021-l
 
 
 class Estate(Struct, frozen=True):
-    """The two copies of the share, and the manifest of the last night when all was well."""
+    """The two copies of the share, the manifest of the last night when all was well, the settings.
+
+    The ledger that the settings name knows both nights, as shifts saw them.
+    """
 
     folder: Path
     source: Path
     mirror: Path
     baseline: Path
+    settings: Path
 
 
 class Fault(Struct, frozen=True):
@@ -98,6 +107,8 @@ def demonstrate(folder: Path, progress: Progress) -> Outcome:
     progress.say("Comparing the two copies, as you would with your own...")
     with _somebody_writing(estate.source / _STILL_WRITTEN):
         result = compare(Request(estate.source, estate.mirror, baseline=estate.baseline), progress)
+        progress.say("Running a shift over them, for the page that it leaves behind...")
+        _shift(estate, progress)
     by_path = {os.fsdecode(each.path): each for each in result.findings}
     found = [(fault, by_path.pop(fault.path, None)) for fault in faults]
     return Outcome(estate, found, list(by_path.values()), result)
@@ -109,7 +120,11 @@ def demonstrate(folder: Path, progress: Progress) -> Outcome:
 def _build_estate(folder: Path, progress: Progress) -> Estate:
     share = "current-surveys"
     estate = Estate(
-        folder, folder / "bench" / share, folder / "vault" / share, folder / "agreed.manifest.gz"
+        folder,
+        folder / "bench" / share,
+        folder / "vault" / share,
+        folder / "agreed.manifest.gz",
+        folder / "settings.toml",
     )
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -123,12 +138,57 @@ def _build_estate(folder: Path, progress: Progress) -> Estate:
             _write(estate.source / path, content, date)
         shutil.copytree(estate.source, estate.mirror)
         build(estate.source, estate.baseline, Look(), (), progress)
+        estate.settings.write_text(_settings_of(estate), "utf-8")
+        _shift(estate, progress)
         for path, content, date in _files_of_the_last_day():
             _write(estate.source / path, content, date)
             _write(estate.mirror / path, content, date)
     except OSError as error:
         raise _not_written(folder, error) from error
     return estate
+
+
+def _settings_of(estate: Estate) -> str:
+    """A settings file for the studio, in which nobody works."""
+    source, mirror, ledger, reports = (
+        quoted(str(path.absolute()))
+        for path in (
+            estate.source,
+            estate.mirror,
+            estate.folder / "ledger.db",
+            estate.folder / "reports",
+        )
+    )
+    return f"""[studio]
+name = "Lantern Marsh Surveys"
+timezone = "UTC"
+ledger = {ledger}
+reports = {reports}
+
+[[share]]
+name = "current-surveys"
+source = {source}
+[[share.mirror]]
+name = "vault"
+at = {mirror}
+"""
+
+
+_SHIFTS_AT_MOST: Final = 4
+
+
+def _shift(estate: Estate, progress: Progress) -> None:
+    """A shift over both copies, and another one while something waits for a second reading."""
+    found = settings.load(estate.settings)
+    with shift.Shifts(shift.Request(found, who="demo"), progress, shift.Clock()) as shifts:
+        ledger = shifts.ledger
+        for _ in range(_SHIFTS_AT_MOST):
+            result = shifts.run()
+            last = ledger.shifts.last()
+            if last is not None and last.id == result.number:
+                record_night(found, ledger, last, time.time())
+            if not ledger.nights.waiting(each for each in ledger.places() if not each.is_source):
+                return
 
 
 def _first_files() -> Iterator[tuple[str, bytes, float]]:

@@ -20,7 +20,7 @@ from verifier.ledger import Ledger, PlaceName
 from verifier.measures import amount, count, duration
 from verifier.model import Kind
 from verifier.scheduler import Left
-from verifier.settings import Address, Share
+from verifier.settings import Address, Settings, Share
 from verifier.walker import walk_dated
 
 
@@ -57,6 +57,21 @@ class Plan(Struct, frozen=True):
 def plan(request: Request, now: float) -> Plan:
     """The plan as of ``now``.  Raises LedgerRefused."""
     settings = request.settings
+    may_look = settings.hours.is_open(now)
+    if not os.path.lexists(settings.studio.ledger):
+        return _plan(settings, None, now, request.until, may_look)
+    with open_ledger(settings) as ledger:
+        return _plan(settings, ledger, now, request.until, may_look)
+
+
+def known_plan(settings: Settings, ledger: Ledger, now: float) -> Plan:
+    """As `plan`, from the ledger alone: a place that no shift has looked at is not counted."""
+    return _plan(settings, ledger, now, None, may_look=False)
+
+
+def _plan(
+    settings: Settings, ledger: Ledger | None, now: float, until: float | None, may_look: bool
+) -> Plan:
     hours = settings.hours
     starts = now
     if not hours.is_open(now):
@@ -64,32 +79,20 @@ def plan(request: Request, now: float) -> Plan:
         starts = now if opens is None else float(opens)
     bell = hours.next_change(starts)
     ends_at = float("inf") if bell is None else float(bell)
-    if request.until is not None:
-        ends_at = min(ends_at, request.until)
+    if until is not None:
+        ends_at = min(ends_at, until)
     audit = audit_window(settings, starts)
     audited = audit is not None and audit[0] < ends_at
-    places: list[PlannedPlace] = []
-    if os.path.lexists(settings.studio.ledger):
-        with open_ledger(settings) as ledger:
-            paces = paces_of(ledger, [name for name, _ in all_places(settings)], enough=1)
-            for share in settings.shares:
-                for name, address in places_of(share):
-                    places.append(
-                        _planned(
-                            ledger,
-                            share,
-                            name,
-                            address,
-                            paces.get(name),
-                            audited,
-                            now,
-                            hours.is_open(now),
-                        )
-                    )
-    else:
-        for share in settings.shares:
-            for name, address in places_of(share):
-                places.append(_uncounted(share, name, address, hours.is_open(now)))
+    paces: dict[PlaceName, float] = {}
+    if ledger is not None:
+        paces = paces_of(ledger, [name for name, _ in all_places(settings)], enough=1)
+    places = [
+        _uncounted(share, name, address, may_look)
+        if ledger is None
+        else _planned(ledger, share, name, address, paces.get(name), audited, may_look)
+        for share in settings.shares
+        for name, address in places_of(share)
+    ]
     ends: list[float | None] = [
         None
         if each.bytes_per_second is None
@@ -109,12 +112,11 @@ def _planned(
     address: Address,
     pace: float | None,
     audited: bool,
-    now: float,
-    is_open: bool,
+    may_look: bool,
 ) -> PlannedPlace:
     walk = ledger.shifts.last_walk(name) if name in ledger.places(share.name) else None
     if walk is None:
-        return _uncounted(share, name, address, is_open)
+        return _uncounted(share, name, address, may_look)
     totals = ledger.work.totals(name)
     new = Left(totals.unread_files + totals.wanted_files, totals.unread_bytes + totals.wanted_bytes)
     again = Left()
@@ -133,8 +135,8 @@ def _all_read_since(ledger: Ledger, name: PlaceName, started: int) -> bool:
     return oldest is None or oldest >= started
 
 
-def _uncounted(share: Share, name: PlaceName, address: Address, is_open: bool) -> PlannedPlace:
-    if not is_open:
+def _uncounted(share: Share, name: PlaceName, address: Address, may_look: bool) -> PlannedPlace:
+    if not may_look:
         return PlannedPlace(name, Left(), Left(), None, None)
     files = size = 0
     try:

@@ -20,6 +20,7 @@ from verifier.ledger.findings import Findings
 from verifier.ledger.lock import only_shift
 from verifier.ledger.names import Names, in_path_order
 from verifier.ledger.neighbours import Neighbours
+from verifier.ledger.nights import Nights
 from verifier.ledger.opening import refuse_inside
 from verifier.ledger.readings import HELD_FOR, Readings
 from verifier.ledger.rounds import Rounds
@@ -80,6 +81,7 @@ class Ledger:
         self.clearances = Clearances(self._store, self._names, self.readings)
         self.certificates = Certificates(self._store, self._names, self.chain)
         self.neighbours = Neighbours(self._store, self._names)
+        self.nights = Nights(self._store, self._names, self.readings)
 
     def __enter__(self) -> Ledger:
         return self

@@ -294,6 +294,14 @@ class Findings:
         assert row is not None
         return int(row[0])
 
+    def histories(self, numbers: Iterable[int]) -> Mapping[int, list[FindingEvent]]:
+        """What happened to each of these findings, in order."""
+        found: dict[int, list[FindingEvent]] = {number: [] for number in numbers}
+        asked = msgspec.json.encode(list(found)).decode()
+        for number, at, what, detail in self._store.rows(statements.EVENTS_OF, (asked,)):
+            found[number].append(FindingEvent(at, Happening(what), detail))
+        return found
+
     def counts(self) -> Mapping[FindingState, int]:
         """How many findings are in each state."""
         found = dict.fromkeys(FindingState, 0)

@@ -438,6 +438,33 @@ _CERTIFICATES: Final = (
 )
 
 _NOTICES_OF_SHIFTS: Final = ("ALTER TABLE notices ADD COLUMN shift INTEGER REFERENCES shifts (id)",)
+_NIGHTS: Final = (
+    # What cannot be told afterwards: sightings and findings say how things stand, not how they
+    # stood.
+    """
+    CREATE TABLE nights (
+        shift        INTEGER NOT NULL REFERENCES shifts (id),
+        place        INTEGER NOT NULL REFERENCES places (id),
+        at           INTEGER NOT NULL,
+        files        INTEGER NOT NULL,
+        bytes        INTEGER NOT NULL,
+        unread_files INTEGER NOT NULL,
+        unread_bytes INTEGER NOT NULL,
+        free         INTEGER,                -- bytes left on its disk; NULL: not known
+        PRIMARY KEY (shift, place)
+    ) WITHOUT ROWID
+    """,
+    """
+    CREATE TABLE night_verdicts (
+        shift    INTEGER NOT NULL REFERENCES shifts (id),
+        mirror   INTEGER NOT NULL REFERENCES places (id),
+        verdict  TEXT NOT NULL,
+        paths    INTEGER NOT NULL,
+        accepted INTEGER NOT NULL,           -- how many of them a person accepted
+        PRIMARY KEY (shift, mirror, verdict)
+    ) WITHOUT ROWID
+    """,
+)
 
 MIGRATIONS: Final = (
     Migration(
@@ -469,5 +496,10 @@ MIGRATIONS: Final = (
         6,
         "in which shift something was wrong with a place as a whole",
         _NOTICES_OF_SHIFTS,
+    ),
+    Migration(
+        7,
+        "how each place and each mirror's verdicts stood when a shift had ended",
+        _NIGHTS,
     ),
 )

@@ -91,6 +91,8 @@ ENDS: Final = (
     "SELECT * FROM clearance_changes ORDER BY clearance, place, folder, name LIMIT 1",
     "SELECT * FROM certificates ORDER BY id DESC LIMIT 1",
     "SELECT * FROM certified ORDER BY folder, name, certificate LIMIT 1",
+    "SELECT * FROM nights ORDER BY shift, place LIMIT 1",
+    "SELECT * FROM night_verdicts ORDER BY shift, mirror, verdict LIMIT 1",
     "SELECT * FROM sqlite_sequence LIMIT 1",
 )
 """The first and the last row by each way in: reads every root, and what leads to the ends."""
@@ -870,3 +872,98 @@ COVERING: Final = """
     SELECT certificate, kind, size, digest, target FROM certified
     WHERE folder = ? AND name = ? ORDER BY certificate DESC LIMIT 1
 """
+
+# --------------------------------------------------------------------------------------- nights
+
+_HOW_A_PAIR_STANDS: Final = """
+    CASE
+        WHEN there.name IS NULL THEN CASE WHEN EXISTS (
+            SELECT 1 FROM agreements WHERE agreements.mirror = :mirror
+                AND agreements.folder = here.folder AND agreements.name = here.name
+                AND agreements.digest IS here.digest AND agreements.target IS here.target
+        ) THEN 'matched' ELSE 'pending' END
+        WHEN here.kind <> there.kind THEN 'pending'
+        WHEN here.kind = 1 THEN CASE WHEN here.target IS there.target
+            THEN 'matched' ELSE 'pending' END
+        WHEN here.kind = 2 OR here.digest = there.digest THEN 'matched'
+        WHEN here.digest IS NULL OR there.digest IS NULL
+            THEN CASE WHEN here.size = there.size THEN 'unread' ELSE 'pending' END
+        ELSE 'pending'
+    END
+"""
+"""What is said of a path on the source of which no finding says anything.
+
+One that is agreed and yet not on the mirror under its name stands there under its Unicode twin.
+"""
+
+_QUIET_COUNTS: Final = """
+    coalesce(sum(stands = 'matched'), 0), coalesce(sum(stands = 'pending'), 0),
+    coalesce(sum(stands = 'unread'), 0)
+"""
+COUNT_PAIRS: Final = f"""
+    SELECT {_QUIET_COUNTS} FROM (
+        SELECT {_HOW_A_PAIR_STANDS} AS stands
+        FROM sightings AS here LEFT JOIN sightings AS there
+            ON there.place = :mirror AND there.folder = here.folder AND there.name = here.name
+        WHERE here.place = :source
+    )
+"""
+COUNT_PAIRS_FOUND: Final = f"""
+    SELECT {_QUIET_COUNTS} FROM (
+        SELECT {_HOW_A_PAIR_STANDS} AS stands
+        FROM findings
+        CROSS JOIN folders ON folders.share = :share AND folders.path = folder_of(findings.path)
+        CROSS JOIN sightings AS here ON here.place = :source AND here.folder = folders.id
+            AND here.name = name_of(findings.path)
+        LEFT JOIN sightings AS there
+            ON there.place = :mirror AND there.folder = here.folder AND there.name = here.name
+        WHERE findings.mirror = :mirror AND findings.state <> 'closed'
+    )
+"""
+"""The same paths as `COUNT_PAIRS`, of those only that a finding says something of."""
+
+COUNT_LASTING: Final = """
+    SELECT verdict, count(*), sum(state = 'accepted') FROM findings
+    WHERE mirror = ? AND state <> 'closed' GROUP BY verdict
+"""
+ADD_NIGHT: Final = """
+    INSERT OR REPLACE INTO nights (shift, place, at, files, bytes, unread_files, unread_bytes, free)
+    SELECT :shift, id, :at, files, bytes, unread_files, unread_bytes, :free
+    FROM places WHERE id = :place
+"""
+ADD_NIGHT_VERDICT: Final = """
+    INSERT OR REPLACE INTO night_verdicts (shift, mirror, verdict, paths, accepted)
+    VALUES (?, ?, ?, ?, ?)
+"""
+NIGHTS_SINCE: Final = """
+    SELECT shift, place, at, files, bytes, unread_files, unread_bytes, free
+    FROM nights WHERE shift >= ? ORDER BY shift, place
+"""
+NIGHT_VERDICTS_SINCE: Final = """
+    SELECT shift, mirror, verdict, paths, accepted FROM night_verdicts
+    WHERE shift >= ? ORDER BY shift, mirror, verdict
+"""
+FIRST_SHIFT_SINCE: Final = "SELECT min(id) FROM shifts WHERE started >= ?"
+READINGS_SINCE: Final = """
+    SELECT shifts.id, started, ended, place, files, bytes, troubles, seconds
+    FROM shifts CROSS JOIN shift_readings ON shift_readings.shift = shifts.id
+    WHERE shifts.id >= ? ORDER BY shifts.id, place
+"""
+SHIFTS_FROM: Final = """
+    SELECT id, started, ended, stopped_by FROM shifts WHERE id >= ? ORDER BY id
+"""
+HELD_SINCE: Final = """
+    SELECT max(at), files, bytes FROM walks WHERE place = ? AND at >= ?
+    GROUP BY at / 86400 ORDER BY at
+"""
+"""A place as its last walk of each day saw it: SQLite takes the row that the maximum is of."""
+
+FIRST_SHIFT: Final = "SELECT min(started) FROM shifts"
+NOTICES_AT: Final = """
+    SELECT id, place, at, what, detail FROM notices WHERE at >= ? ORDER BY id
+"""
+EVENTS_OF: Final = """
+    SELECT finding, at, what, detail FROM finding_events
+    WHERE finding IN (SELECT value FROM json_each(?)) ORDER BY id
+"""
+COUNT_WAITING: Final = "SELECT count(*) FROM suspicions WHERE mirror = ? AND confirmed_at IS NULL"

@@ -75,6 +75,12 @@ class Work:
         row = self._store.row(statements.OLDEST_READ, (self._names.place(place),))
         return None if row is None else row[0]
 
+    def latest_read(self, place: PlaceName) -> int | None:
+        """When the file that was read last of all was read; None without any."""
+        self._readings.flush()
+        row = self._store.row(statements.LATEST_READ, (self._names.place(place),))
+        return None if row is None else row[0]
+
     def read_since(self, place: PlaceName, since: int) -> tuple[int, int]:
         """Files, and their bytes, whose last reading is not before ``since``.  Counts them."""
         self._readings.flush()

@@ -1,0 +1,127 @@
+"""Which nights had a shift, which were missed, and when silence begins to mean something."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from verifier.expected import GRACE, expected
+from verifier.hours import Dates, Span, WorkingHours
+from verifier.ledger import Shift
+
+LISBON = ZoneInfo("Europe/Lisbon")
+WORKING = (Span.parse("Mon-Fri 08:30-19:00"), Span.parse("Sat 10:00-14:00"))
+HOURS = WorkingHours(LISBON, WORKING, margin=600)
+
+
+def at(text: str) -> float:
+    return datetime.fromisoformat(text).replace(tzinfo=LISBON).timestamp()
+
+
+def shift(started: str, ended: str | None = None) -> Shift:
+    return Shift(1, int(at(started)), None if ended is None else int(at(ended)), "done")
+
+
+def days(nights) -> list[str]:
+    return [f"{each.day:%a %d}" for each in nights]
+
+
+TUESDAY = shift("2026-11-24 19:05", "2026-11-25 02:10")
+
+
+def test_before_any_shift_nothing_was_missed_and_the_next_night_is_expected():
+    found = expected(HOURS, [], at("2026-11-25 09:00"))
+    assert (found.began, found.last, found.missed) == (None, None, ())
+    assert days([found.next]) == ["Wed 25"]
+    assert found.by == at("2026-11-26 08:20") + GRACE
+
+
+def test_after_a_shift_the_next_night_is_the_one_after_it():
+    found = expected(HOURS, [TUESDAY], at("2026-11-25 02:10"))
+    assert found.missed == ()
+    assert days([found.last, found.next]) == ["Tue 24", "Wed 25"]
+    assert (found.next.opens, found.next.closes) == (at("2026-11-25 19:00"), at("2026-11-26 08:20"))
+
+
+def test_a_night_is_missed_only_when_it_is_over():
+    assert expected(HOURS, [TUESDAY], at("2026-11-26 08:19")).missed == ()
+    found = expected(HOURS, [TUESDAY], at("2026-11-26 08:20"))
+    assert days(found.missed) == days(found.missed_lately) == ["Wed 25"]
+    assert days([found.next]) == ["Thu 26"]
+
+
+def test_a_missed_night_followed_by_a_shift_is_missed_but_not_lately():
+    thursday = shift("2026-11-26 19:05", "2026-11-26 23:00")
+    found = expected(HOURS, [TUESDAY, thursday], at("2026-11-27 01:00"))
+    assert days(found.missed) == ["Wed 25"]
+    assert found.missed_lately == ()
+
+
+def test_a_shift_of_a_whole_weekend_belongs_to_each_of_its_nights():
+    weekend = shift("2026-11-27 19:00", "2026-11-30 08:20")
+    found = expected(HOURS, [weekend], at("2026-11-30 09:00"))
+    assert found.missed == ()
+    assert days([found.last]) == ["Sun 29"]
+
+
+def test_a_shift_that_was_cut_off_counts_for_the_night_it_began_in_only():
+    found = expected(HOURS, [shift("2026-11-27 19:00")], at("2026-11-30 09:00"))
+    assert days(found.missed) == ["Sat 28", "Sun 29"]
+
+
+def test_a_lunch_break_is_no_night():
+    hours = WorkingHours(
+        LISBON, (Span.parse("Mon-Sun 08:00-12:30"), Span.parse("Mon-Sun 13:00-12:00"))
+    )
+    assert expected(hours, [], at("2026-11-25 09:00")).next is None
+
+
+def test_without_working_hours_a_shift_is_expected_from_noon_to_noon():
+    found = expected(WorkingHours(LISBON), [TUESDAY], at("2026-11-25 02:10"))
+    assert days([found.last, found.next]) == ["Tue 24", "Wed 25"]
+    assert found.by == at("2026-11-26 12:00") + GRACE
+
+
+def test_a_holiday_is_a_night_like_any_other():
+    off = WorkingHours(LISBON, WORKING, (Dates.parse("2026-12-24..2027-01-02"),))
+    found = expected(off, [shift("2026-12-23 19:05", "2026-12-23 23:00")], at("2026-12-26 13:00"))
+    assert days(found.missed) == ["Thu 24", "Fri 25"]
+
+
+@pytest.mark.parametrize("night", ["2026-03-28", "2026-10-24"])
+def test_the_night_in_which_clocks_change_is_one_night(night):
+    day = datetime.fromisoformat(night)
+    ran = [shift(f"{day + timedelta(days=step):%Y-%m-%d} 20:00") for step in range(-1, 2)]
+    found = expected(HOURS, ran, at(f"{day + timedelta(days=2):%Y-%m-%d} 09:00"))
+    assert found.missed == ()
+
+
+@given(st.lists(st.integers(0, 40), max_size=12, unique=True), st.integers(0, 40 * 24))
+def test_every_night_over_since_the_first_shift_is_had_or_missed_and_never_both(nights, hour):
+    start = datetime(2026, 11, 2, tzinfo=LISBON)
+    ran = [shift(f"{start + timedelta(days=night):%Y-%m-%d} 21:00") for night in sorted(nights)]
+    now = (start + timedelta(hours=hour)).timestamp()
+    ran = [each for each in ran if each.started <= now]
+    found = expected(HOURS, ran, now)
+    had = {HOURS.local(each.started).date() for each in ran}
+    missed = {each.day for each in found.missed}
+    assert not had & missed
+    if had:
+        over = {
+            day.date()
+            for day in (start + timedelta(days=step) for step in range(42))
+            if day.date() >= min(had) and closes(day) <= now
+        }
+        assert missed == over - had
+    assert found.next is not None and found.next.day not in had and found.next.closes > now
+
+
+def closes(day: datetime) -> float:
+    following = day + timedelta(days=1)
+    if following.weekday() == 6:
+        return at(f"{following:%Y-%m-%d} 12:00")
+    return at(f"{following:%Y-%m-%d} {'09:50' if following.weekday() == 5 else '08:20'}")

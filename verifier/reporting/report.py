@@ -1,0 +1,278 @@
+"""What it all comes to, as one sentence, as lines for a terminal, and as a document.
+
+Silence must never look like all good: what is not known is said in the first sentence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import tzinfo
+from typing import Any, Final
+
+import msgspec
+
+from verifier.findings import Action
+from verifier.jobs.report import Doubt, DoubtKind, PlaceReport, Report, State
+from verifier.ledger.values import PlaceName
+from verifier.measures import amount, count
+from verifier.model import Verdict
+from verifier.reporting.calendar_words import moment, short_moment
+from verifier.reporting.documents import stamp
+from verifier.reporting.text import wrapped
+
+SCHEMA: Final = "verifier.report.v1"
+
+ACTION_NAMES: Final = {
+    Action.SAVE_THE_LAST_COPY: "save-the-last-copy",
+    Action.HOLD_THE_MIRROR_RUN: "hold-the-mirror-run",
+    Action.DECIDE_WHICH_SIDE: "decide-which-side",
+    Action.CHECK_THE_HARDWARE: "check-the-hardware",
+    Action.MEND_THE_MIRROR: "mend-the-mirror",
+    Action.COPY: "copy",
+    Action.DECIDE_TO_KEEP: "decide-to-keep",
+    Action.MOVED: "moved",
+    Action.LOOK_AGAIN: "look-again",
+}
+"""How documents and the page's address call each action."""
+
+_IN_SHORT: Final = {
+    Action.SAVE_THE_LAST_COPY: ("may be the last copy", "may be last copies"),
+    Action.HOLD_THE_MIRROR_RUN: ("puts the source in doubt", "put the source in doubt"),
+    Action.DECIDE_WHICH_SIDE: ("has no known right side", "have no known right side"),
+    Action.CHECK_THE_HARDWARE: ("could not be read", "could not be read"),
+    Action.MEND_THE_MIRROR: ("is damaged on the mirror only", "are damaged on the mirror only"),
+    Action.COPY: ("waits for the copy job", "wait for the copy job"),
+    Action.DECIDE_TO_KEEP: ("stands on the mirror only", "stand on the mirror only"),
+    Action.MOVED: ("was moved", "were moved"),
+    Action.LOOK_AGAIN: ("is still being written", "are still being written"),
+}
+
+URGENT: Final = frozenset({Action.SAVE_THE_LAST_COPY, Action.HOLD_THE_MIRROR_RUN})
+"""What must be seen to before the next mirror run."""
+
+
+def headline(report: Report) -> str:
+    """The whole in one sentence."""
+    zone = report.settings.hours.zone
+    if report.state is State.ALL_GOOD:
+        assert report.as_of is not None
+        return f"All good as of {moment(report.as_of, zone)}."
+    if report.surges:
+        where = " and ".join(sorted({each.place.share for each in report.surges}))
+        found = f", and {count(report.open, 'finding')} more" if report.open else ""
+        return f"Pause the copy job: too much changed at once on {where}{found}."
+    if report.open:
+        said = f"{count(report.open, 'finding')} {'needs' if report.open == 1 else 'need'} you"
+        urgent = sum(group.count for group in report.groups if group.action in URGENT)
+        if urgent:
+            which = "" if urgent == report.open else f", {urgent:,} of them"
+            said += f"{which} before the next mirror run"
+        return f"{said}."
+    return f"Not known to be good: {doubt(report.doubts[0], zone)}"
+
+
+def lead(report: Report) -> str:
+    """What stands behind the sentence, in one more."""
+    if report.state is State.NEEDS_YOU and report.groups:
+        parts = [
+            f"{group.count:,} {_IN_SHORT[group.action][group.count > 1]}" for group in report.groups
+        ]
+        said = f"{_listed(parts)}."
+        if report.accepted:
+            said += f" {count(report.accepted, 'more finding')} {_was(report.accepted)} accepted."
+        return said
+    if report.state is not State.ALL_GOOD:
+        return "No finding is open, but that says nothing of what was not read."
+    them = "it" if report.files == 1 else "them"
+    said = (
+        f"{count(report.files, 'file')}, {amount(report.bytes)} in all, and every copy of {them} "
+        "were read in full. Nothing was found that needs you"
+    )
+    pending = waiting(report)
+    if pending:
+        said += f"; {count(pending, 'path')} {_wait(pending)} for the next mirror run"
+    if report.accepted:
+        said += f"; {count(report.accepted, 'finding')} {_was(report.accepted)} accepted"
+    return f"{said}."
+
+
+def waiting(report: Report) -> int:
+    """Paths that are not copied yet, and not due."""
+    return sum(tally(each, Verdict.PENDING) or 0 for each in report.places)
+
+
+def tally(place: PlaceReport, verdict: Verdict) -> int | None:
+    """How many paths of a mirror have a verdict; None where that was not counted."""
+    if place.tallies is None:
+        return None
+    return place.tallies[verdict].paths if verdict in place.tallies else 0
+
+
+def believable(report: Report) -> str:
+    """Until when the report can be believed, in words that hold without any script."""
+    zone = report.settings.hours.zone
+    said = f"Written {moment(report.written, zone)}."
+    if report.expected.by is None:
+        return (
+            f"{said} The working hours leave no night to read in, so no later report is due: what "
+            "is said here was so then, and nothing tells what has become of it."
+        )
+    return (
+        f"{said} The next one is due by {moment(report.expected.by, zone)}. If you read this "
+        "later than that, the checking has stopped, and nothing said here can be relied upon."
+    )
+
+
+def doubt(each: Doubt, zone: tzinfo) -> str:
+    """One reason for which not everything is known, as a sentence that may follow a colon."""
+    where = _place(each.place)
+    when = "" if each.at is None else short_moment(each.at, zone)
+    match each.what:
+        case DoubtKind.NOTHING_READ:
+            return "no shift has come to its end yet."
+        case DoubtKind.NO_FILES:
+            return "there is not one file on any place; see whether they are mounted."
+        case DoubtKind.MISSED if each.number == 1:
+            return f"no shift ran in the last night (open from {when})."
+        case DoubtKind.MISSED:
+            return f"no shift ran in the last {each.number:,} nights (open from {when} on)."
+        case DoubtKind.UNFINISHED:
+            return f"the shift of {when} has not ended; it still runs, or was cut off."
+        case DoubtKind.STOPPED:
+            return f"the last shift was stopped before its end ({when})."
+        case DoubtKind.UNMOUNTED:
+            return f"nothing of {where} was looked at, which looks unmounted or emptied."
+        case DoubtKind.NOT_REACHED if each.at is None:
+            return f"no shift has looked through {where} yet."
+        case DoubtKind.NOT_REACHED:
+            return f"the last shift did not look through {where}, last seen {when}."
+        case DoubtKind.SUSPECTED:
+            return (
+                f"{count(each.number, 'path')} {'looks' if each.number == 1 else 'look'} damaged "
+                f"and {_wait(each.number)} for a second reading."
+            )
+        case DoubtKind.UNREAD:
+            return (
+                f"{count(each.number, 'file')} ({amount(each.bytes)}) on {where} "
+                f"{'has' if each.number == 1 else 'have'} not been read as "
+                f"{'it is' if each.number == 1 else 'they are'} now."
+            )
+        case DoubtKind.OVERDUE:
+            return f"some of {where} was not read within the time that the settings ask for."
+
+
+def text(report: Report, page: str | None) -> Iterator[str]:
+    """For a terminal: the sentence, why, and where the page is."""
+    zone = report.settings.hours.zone
+    yield from wrapped(headline(report), "")
+    yield from wrapped(lead(report), "")
+    for each in report.doubts:
+        said = doubt(each, zone)
+        yield from wrapped(f"{said[:1].upper()}{said[1:]}", "  ")
+    for notice in report.surges:
+        yield from wrapped(notice.detail, "  ")
+    if page is not None:
+        yield f"The page: {page}"
+
+
+def document(report: Report, page: str | None) -> bytes:
+    """The JSON document."""
+    zone = report.settings.hours.zone
+    plan = report.plan
+    by = report.expected.by
+    return (
+        msgspec.json.encode(
+            {
+                "schema": SCHEMA,
+                "written": stamp(report.written, zone),
+                "state": report.state,
+                "sentence": headline(report),
+                "as_of": None if report.as_of is None else stamp(report.as_of, zone),
+                "next_by": None if by is None else stamp(by, zone),
+                "missed": [each.day.isoformat() for each in report.expected.missed_lately],
+                "doubts": [_doubt(each, zone) for each in report.doubts],
+                "surges": [
+                    {"share": each.place.share, "detail": each.detail} for each in report.surges
+                ],
+                "findings": {
+                    "open": report.open,
+                    "accepted": report.accepted,
+                    "actions": [
+                        {
+                            "action": ACTION_NAMES[group.action],
+                            "findings": group.count,
+                            "bytes": group.bytes,
+                            "oldest": stamp(group.oldest, zone),
+                        }
+                        for group in report.groups
+                    ],
+                },
+                "places": [_place_document(each, zone) for each in report.places],
+                "next_shift": {
+                    "starts": stamp(plan.starts, zone),
+                    "bell": None if plan.bell is None else stamp(plan.bell, zone),
+                    "ends": None if plan.ends is None else stamp(plan.ends, zone),
+                    "files": sum(each.new.files + each.audit.files for each in plan.places),
+                    "bytes": sum(each.bytes for each in plan.places),
+                },
+                "page": page,
+            }
+        )
+        + b"\n"
+    )
+
+
+def _doubt(each: Doubt, zone: tzinfo) -> dict[str, Any]:
+    said: dict[str, Any] = {"what": each.what, "detail": doubt(each, zone)}
+    if each.place is not None:
+        said |= {"share": each.place.share, "place": each.place.place}
+    return said
+
+
+def _place_document(each: PlaceReport, zone: tzinfo) -> dict[str, Any]:
+    found, room = each.audit, each.room
+    return {
+        "share": each.name.share,
+        "place": each.name.place,
+        "files": found.files if found.known else None,
+        "bytes": found.bytes if found.known else None,
+        "unread": {"files": found.unread_files, "bytes": found.unread_bytes},
+        "verdicts": None
+        if each.tallies is None
+        else {str(verdict): tallied.paths for verdict, tallied in each.tallies.items()},
+        "walked": None if each.walked is None else stamp(each.walked, zone),
+        "last_read": None if each.read is None else stamp(each.read, zone),
+        "oldest_read": None if found.oldest_read is None else stamp(found.oldest_read, zone),
+        "round": None if found.round is None else found.round.number,
+        "round_ends": None if found.round_ends is None else stamp(found.round_ends, zone),
+        "on_target": found.on_target,
+        "growth_per_day": None if each.growth is None else round(each.growth),
+        "free": None if room is None else room.free,
+        "full": None if room is None or room.runs_out is None else _full(room.runs_out, zone),
+    }
+
+
+_NEVER_MIND: Final = 4_000_000_000
+"""Room that lasts until the year 2096 does not run out in any way that helps a person."""
+
+
+def _full(runs_out: float, zone: tzinfo) -> str | None:
+    return stamp(runs_out, zone) if runs_out < _NEVER_MIND else None
+
+
+def _place(name: PlaceName | None) -> str:
+    if name is None:
+        return "all places"
+    return f"the source of {name.share}" if name.is_source else f"{name.share} on {name.place}"
+
+
+def _listed(parts: list[str]) -> str:
+    return " and ".join([", ".join(parts[:-1]), parts[-1]]) if parts[1:] else parts[0]
+
+
+def _was(number: int) -> str:
+    return "was" if number == 1 else "were"
+
+
+def _wait(number: int) -> str:
+    return "waits" if number == 1 else "wait"
