@@ -18,6 +18,7 @@ from verifier.ledger.certificates import Certificates, Clearances, PastDamage
 from verifier.ledger.chain import Chain
 from verifier.ledger.findings import Findings
 from verifier.ledger.lock import only_shift
+from verifier.ledger.messages import Messages
 from verifier.ledger.names import Names, in_path_order
 from verifier.ledger.neighbours import Neighbours
 from verifier.ledger.opening import refuse_inside
@@ -32,6 +33,8 @@ from verifier.ledger.values import (
     Acceptance,
     Clearance,
     Covered,
+    Delivery,
+    DeliveryState,
     Due,
     FindingEvent,
     FindingState,
@@ -39,6 +42,7 @@ from verifier.ledger.values import (
     Happening,
     Known,
     LedgerFinding,
+    MessageKind,
     Notice,
     NoticeKind,
     Override,
@@ -80,6 +84,7 @@ class Ledger:
         self.clearances = Clearances(self._store, self._names, self.readings)
         self.certificates = Certificates(self._store, self._names, self.chain)
         self.neighbours = Neighbours(self._store, self._names)
+        self.messages = Messages(self._store, self.findings)
 
     def __enter__(self) -> Ledger:
         return self
@@ -152,6 +157,8 @@ __all__ = [
     "Acceptance",
     "Clearance",
     "Covered",
+    "Delivery",
+    "DeliveryState",
     "Due",
     "FindingEvent",
     "FindingState",
@@ -160,6 +167,7 @@ __all__ = [
     "Known",
     "Ledger",
     "LedgerFinding",
+    "MessageKind",
     "Notice",
     "NoticeKind",
     "Override",
