@@ -27,6 +27,7 @@ _COMMANDS: Final = {
     "findings": "List what needs a person, the most pressing first.",
     "hours": "Show when it may read: the hours in which nobody works.",
     "manifest": "Write down what a folder holds, with a digest of every file.",
+    "notify": "Show who is told, and what could not be delivered; send a test.",
     "preflight": "Check that all is ready, and say how long reading will take.",
     "setup": "Ask a few questions, write the settings file, then run preflight.",
     "shift": "Read what is due until working hours are near, and say what needs somebody.",

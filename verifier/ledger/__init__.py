@@ -84,7 +84,7 @@ class Ledger:
         self.clearances = Clearances(self._store, self._names, self.readings)
         self.certificates = Certificates(self._store, self._names, self.chain)
         self.neighbours = Neighbours(self._store, self._names)
-        self.messages = Messages(self._store, self.findings)
+        self.messages = Messages(self._store)
 
     def __enter__(self) -> Ledger:
         return self

@@ -10,9 +10,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
 from verifier.ledger import statements
-from verifier.ledger.findings import Findings
 from verifier.ledger.store import Row, Store
-from verifier.ledger.values import Delivery, DeliveryState, Happening, LedgerFinding, MessageKind
+from verifier.ledger.values import Delivery, DeliveryState, Happening, MessageKind
 
 PAGE: Final = 500
 """Findings whose numbers are taken at a time."""
@@ -24,9 +23,8 @@ SHOWN_FOR: Final = 30 * 86_400
 class Messages:
     """What people were told, and whether it reached them."""
 
-    def __init__(self, store: Store, findings: Findings) -> None:
+    def __init__(self, store: Store) -> None:
         self._store = store
-        self._findings = findings
 
     def add(
         self,
@@ -103,8 +101,8 @@ class Messages:
 
     def untold(
         self, recipients: bytes, since: int, *, on_the_source: bool = False
-    ) -> Iterator[LedgerFinding]:
-        """Open findings that these people were not told of since each was last opened, by number.
+    ) -> Iterator[int]:
+        """The numbers of open findings that these people were not told of since it last opened.
 
         What they were told at once, from ``since`` on, is among them.
         """
@@ -113,8 +111,7 @@ class Messages:
         while True:
             values = {"recipients": recipients, "since": since, "after": after, "most": PAGE}
             page = self._store.rows(statement, values)
-            for (number,) in page:
-                yield self._findings.numbered(number)
+            yield from (number for (number,) in page)
             if len(page) < PAGE:
                 return
             after = page[-1][0]
