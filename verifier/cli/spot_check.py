@@ -140,7 +140,7 @@ def command(
         bell,
     )
     zone = found.hours.zone
-    with SpotCheck(request, Terminal()) as check:
+    with SpotCheck(request, Terminal(bell)) as check:
         result = check.run()
         if json_wanted:
             options.print_bytes(report.document(result, check.findings(), zone))
