@@ -545,6 +545,10 @@ FINDINGS_OF_MIRROR: Final = f"""
 """
 STANDING: Final = "SELECT standing FROM findings WHERE id = ?"
 ALL_FINDINGS: Final = f"{_FINDING} WHERE findings.id > :after ORDER BY findings.id LIMIT :most"
+GLANCE: Final = """
+    SELECT id, verdict, path FROM findings INDEXED BY lasting_findings
+    WHERE state <> 'closed' ORDER BY id LIMIT ?
+"""
 COUNT_FINDINGS: Final = "SELECT state, count(*) FROM findings GROUP BY state"
 ADD_FINDING: Final = """
     INSERT INTO findings (mirror, path, verdict, cause, side, size, detail, advice, other_path,
