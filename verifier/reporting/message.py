@@ -162,7 +162,7 @@ def _headlines(facts: Facts) -> Iterator[str]:
             yield f"{_place(notice.place)} looks unmounted or emptied; nothing of it was checked"
     for place, _ in result.unreachable:
         yield f"{_place(place)} could not be reached; it was not checked"
-    if result.stopped_by == StoppedBy.TROUBLE and not (result.unreachable or result.notices):
+    if _in_trouble(facts):
         yield "The shift ended in trouble, with its work not done"
     if other:
         yield _news_subject(other)
@@ -178,6 +178,13 @@ def _headlines(facts: Facts) -> Iterator[str]:
         new = "" if facts.news else "nothing new, "
         need = "needs" if known == 1 else "need"
         yield f"{new}{count(known, 'finding')} of before still {need} you{danger}".capitalize()
+
+
+def _in_trouble(facts: Facts) -> bool:
+    """Trouble that no place explains."""
+    result = facts.result
+    trouble = result.stopped_by == StoppedBy.TROUBLE
+    return trouble and not (result.unreachable or result.notices)
 
 
 _BEFORE_PLACES: Final = frozenset({Action.SAVE_THE_LAST_COPY, Action.HOLD_THE_MIRROR_RUN})
@@ -264,6 +271,8 @@ def _wrong(facts: Facts) -> Iterator[str]:
         yield from _point(notice.detail)
     for _, why in result.unreachable:
         yield from _point(why)
+    if _in_trouble(facts):
+        yield from _point(_ENDED[StoppedBy.TROUBLE])
     for group in facts.news:
         yield from _group(group)
     nights = facts.missed.nights
