@@ -416,6 +416,7 @@ class Scheduler:
         totals: Mapping[PlaceName, int],
         each_turn: Callable[[], None] = lambda: None,
         paces: Mapping[PlaceName, float] | None = None,
+        lost: Callable[[PlaceName, PlaceUnreachable], None] = lambda place, why: None,
     ) -> None:
         self._ledger = ledger
         # The source first: where both sides wait for one reader, it is the source that is read.
@@ -428,6 +429,7 @@ class Scheduler:
         self._judge = judge
         self._totals = dict(totals)
         self._each_turn = each_turn
+        self._lost = lost
         self._speeds = {place: _Speed((paces or {}).get(place)) for place in self._queues}
         self._bytes_before = {place: readers.bytes_read(place) for place in self._queues}
         self._under_way = dict.fromkeys(self._queues, 0)
@@ -611,6 +613,7 @@ class Scheduler:
 
     def _lose(self, place: PlaceName, why: PlaceUnreachable) -> None:
         self.unreachable[place] = why
+        self._lost(place, why)
         if place in self._queues:
             self._queues[place].open = False
         self._again = deque(task for task in self._again if task.place != place)

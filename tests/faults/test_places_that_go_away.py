@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 import pytest
+from program.mailbox import web_server
 from program.running import members, running, verifier, wait_until
 from trees import Tree
 
@@ -56,6 +57,42 @@ def test_a_mount_that_goes_away_ends_the_run_with_a_sentence_and_no_findings(
         assert b"Traceback" not in err
         assert str(share.root).encode() in err
         assert out == b"" or not json.loads(out)["finished"]
+
+
+# Fails without `self._lost(place, why)` in scheduler.py: then it is told when reading is over.
+@pytest.mark.root
+@needs_fuse
+def test_a_place_that_stops_answering_is_told_at_once_while_the_others_are_read_on(
+    share: Share, tmp_path: Path
+) -> None:
+    source = Tree(tmp_path / "source").file("orthos/wall.tif", 12 * MEBI)
+    settings = tmp_path / "settings.toml"
+    with share, web_server() as room:
+        settings.write_text(
+            f"""
+[studio]
+timezone = "UTC"
+ledger = "{tmp_path / "ledger.db"}"
+reports = "{tmp_path / "reports"}"
+[pace]
+at_most = "1 MB/s"
+[notify]
+to = ["json://127.0.0.1:{room.port}/"]
+[[share]]
+name = "current-surveys"
+source = "{source.root}"
+[[share.mirror]]
+name = "vault"
+at = "{share.mirror}"
+"""
+        )
+        with running("--config", settings, "shift") as process:
+            wait_until(lambda: len(share.calls("read ")) >= 5, 20, "reading")
+            share.kill_server()
+            wait_until(lambda: bool(room.titles), 8, "a message at once")
+            assert process.poll() is None, "the shift was over before"
+            (title,) = room.titles
+            assert title.startswith("vault (current-surveys) cannot be reached")
 
 
 @pytest.mark.root

@@ -119,6 +119,7 @@ def shift(
     read_before: int | None = None,
     longest: float | None = None,
     judge=lambda: None,
+    lost=lambda place, why: None,
 ) -> Scheduler:
     disks.bell = end
     scheduler = Scheduler(
@@ -129,6 +130,7 @@ def shift(
         disks.clock,
         judge,
         {},
+        lost=lost,
     )
     scheduler.finished = scheduler.run()  # type: ignore[attr-defined]
     return scheduler
@@ -262,12 +264,19 @@ def test_a_file_that_is_not_as_the_walk_saw_it_is_read_once_and_left_to_the_next
 
 def test_a_place_that_goes_away_is_lost_without_a_finding_and_the_others_go_on(ledger):
     walked(ledger, SOURCE, {b"a": 100 * MB, b"b": 100 * MB})
-    walked(ledger, VAULT, {b"a": MB, b"b": MB})
+    walked(ledger, VAULT, {b"a": MB, b"b": 200 * MB})
     disks = Disks({SOURCE: MB, VAULT: MB})
     disks.gone[SOURCE] = PlaceUnreachable("it is gone")
-    done = shift(ledger, disks, [SOURCE, VAULT])
+    told: list[tuple[PlaceName, str, int]] = []
+    done = shift(
+        ledger,
+        disks,
+        [SOURCE, VAULT],
+        lost=lambda place, why: told.append((place, str(why), len(disks.order))),
+    )
     assert done.unreachable == {SOURCE: disks.gone[SOURCE]}
     assert paths_read(disks, VAULT) == [b"a", b"b"]
+    assert told[0] == (SOURCE, "it is gone", 1), "it is told before the others are read"
     assert ledger.work.totals(SOURCE).unread_files == 2
 
 

@@ -7,7 +7,7 @@ import time
 import click
 
 from verifier import settings
-from verifier.cli import options, person
+from verifier.cli import completion, options, person
 from verifier.cli.findings import NUMBER, opened_ledger
 from verifier.errors import RequestRefused
 from verifier.reporting import findings as report
@@ -17,7 +17,14 @@ from verifier.reporting import findings as report
     "accept",
     epilog='Example: verifier accept 12 --because "cut at the client\'s wish"',
 )
-@click.argument("numbers", metavar="FINDING...", type=NUMBER, nargs=-1, required=True)
+@click.argument(
+    "numbers",
+    metavar="FINDING...",
+    type=NUMBER,
+    nargs=-1,
+    required=True,
+    shell_complete=completion.findings,
+)
 @click.option(
     "--because",
     required=True,

@@ -7,14 +7,14 @@ import time
 import click
 
 from verifier import settings
-from verifier.cli import options
+from verifier.cli import completion, options
 from verifier.cli.findings import opened_ledger
 from verifier.jobs.audit import audit
 from verifier.reporting import audit as report
 
 
 @click.command("audit", epilog="Example: verifier audit current-surveys")
-@click.argument("share", metavar="[SHARE]", required=False)
+@click.argument("share", metavar="[SHARE]", required=False, shell_complete=completion.shares)
 @options.as_json
 @click.pass_context
 def command(context: click.Context, share: str | None, json_wanted: bool) -> None:

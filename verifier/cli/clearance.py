@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from verifier import settings
-from verifier.cli import open_hours, options, person
+from verifier.cli import completion, open_hours, options, person
 from verifier.cli.terminal import Terminal
 from verifier.reporting import certificate_page
 from verifier.reporting import clearance as report
@@ -20,7 +20,9 @@ from verifier.reporting import clearance as report
     epilog="Examples: verifier clearance current-surveys 2026-014-harbour-wall, and a year later, "
     "on any machine: verifier clearance --recheck CERTIFICATE /volumes/vault/current-surveys",
 )
-@click.argument("names", nargs=-1, metavar="SHARE FOLDER | [PLACE]...")
+@click.argument(
+    "names", nargs=-1, metavar="SHARE FOLDER | [PLACE]...", shell_complete=completion.first_share
+)
 @click.option(
     "--recheck",
     type=options.Named(),
@@ -101,7 +103,9 @@ def _recheck(
     if not all(names):
         raise click.UsageError("An empty name was given. Name the folder of a copy.")
     bell = open_hours.heed(context.obj, "clearance --recheck", override)
-    with closing(recheck(certificate, [Path(name) for name in names], Terminal(), bell)) as found:
+    with closing(
+        recheck(certificate, [Path(name) for name in names], Terminal(bell), bell)
+    ) as found:
         if json_wanted:
             options.print_bytes(report.recheck_document(found))
         else:

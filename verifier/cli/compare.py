@@ -82,7 +82,7 @@ def command(
         () if paths_file is None else (paths_file,),
         bell,
     )
-    result = compare(request, Terminal())
+    result = compare(request, Terminal(bell))
     if paths_file is not None and result.finished:
         with whole_file(paths_file) as file:
             for each in result.findings:

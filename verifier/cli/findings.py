@@ -12,7 +12,7 @@ from typing import Final
 import click
 
 from verifier import settings
-from verifier.cli import options
+from verifier.cli import completion, options
 from verifier.errors import LedgerRefused
 from verifier.jobs.opening import all_places
 from verifier.ledger import FindingState, Ledger, LedgerFinding, PlaceName, backups_of
@@ -45,9 +45,13 @@ def opened_ledger(path: Path) -> Ledger:
     "findings",
     epilog="Example: verifier findings --share current-surveys --all",
 )
-@click.argument("number", metavar="[FINDING]", type=NUMBER, required=False)
+@click.argument(
+    "number", metavar="[FINDING]", type=NUMBER, required=False, shell_complete=completion.findings
+)
 @click.option("--all", "all_wanted", is_flag=True, help="Show closed ones too.")
-@click.option("--share", metavar="NAME", help="Only those of one share.")
+@click.option(
+    "--share", metavar="NAME", help="Only those of one share.", shell_complete=completion.shares
+)
 @options.as_json
 @click.pass_context
 def command(

@@ -9,13 +9,16 @@ import os
 import sys
 from importlib import import_module
 from pathlib import Path
-from typing import Final, NoReturn
+from typing import TYPE_CHECKING, Final, NoReturn
 
 import click
 
 from verifier import __version__, system
 from verifier.cli import options, stopping
 from verifier.errors import VerifierError
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 _COMMANDS: Final = {
     "accept": "Decide that a finding may stand as it is, and say why.",
@@ -27,6 +30,7 @@ _COMMANDS: Final = {
     "findings": "List what needs a person, the most pressing first.",
     "hours": "Show when it may read: the hours in which nobody works.",
     "manifest": "Write down what a folder holds, with a digest of every file.",
+    "notify": "Show who is told, and what could not be delivered; send a test.",
     "preflight": "Check that all is ready, and say how long reading will take.",
     "report": "Write the page that shows how all copies stand.",
     "setup": "Ask a few questions, write the settings file, then run preflight.",
@@ -49,6 +53,18 @@ class _Commands(click.Group):
             module = import_module(f"verifier.cli.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        """The commands' names, without importing any of them."""
+        from click.shell_completion import CompletionItem
+
+        if incomplete.startswith("-"):
+            return super().shell_complete(ctx, incomplete)
+        return [
+            CompletionItem(name, help=said)
+            for name, said in _COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

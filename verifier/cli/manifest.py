@@ -48,6 +48,6 @@ def command(
     """
     look = Look(content=not dates_only, past_cache=past_cache)
     bell = open_hours.heed(context.obj, "manifest", override)
-    result = build(place, out, look, ignore, Terminal(), bell=bell)
+    result = build(place, out, look, ignore, Terminal(bell), bell=bell)
     options.print_lines(text.built(result, printable(os.fsencode(out))))
     context.exit(3 if result.troubled else 0)

@@ -6,14 +6,17 @@ import time
 from datetime import datetime, timedelta
 
 import click
+from msgspec import structs
 
 from verifier import settings
 from verifier.cli import options, person
 from verifier.cli.report import write_page
 from verifier.cli.terminal import Terminal
 from verifier.jobs import plan, shift
+from verifier.jobs.notices import Notices
 from verifier.jobs.opening import all_places
 from verifier.reporting import findings as findings_report
+from verifier.reporting import message
 from verifier.reporting import shift as report
 
 
@@ -77,7 +80,22 @@ def command(
             f"It is working hours, so nothing is read. Open again from "
             f"{found.hours.local(opens):%A %Y-%m-%d %H:%M}."
         )
-    with shift.Shifts(request, terminal, shift.Clock(), resident=resident) as shifts:
+    clock = shift.Clock()
+    notices = Notices(found, message.WORDS, clock, terminal.say)
+    request = structs.replace(request, alarms=notices)
+    with (
+        notices.of_trouble(),
+        shift.Shifts(request, terminal, clock, resident=resident) as shifts,
+        notices.of_trouble(shifts.ledger),
+    ):
+
+        def ended(result: shift.Result) -> None:
+            write_page(found, shifts.ledger, result, terminal)
+            try:
+                if not json_wanted or not resident:
+                    show(result)
+            finally:  # where standard output takes no more, people are told all the same
+                notices.after(shifts.ledger, result)
 
         def show(result: shift.Result) -> None:
             open_now = shift.open_findings(shifts.ledger)
@@ -89,16 +107,13 @@ def command(
                 lasting = shift.lasting_findings(shifts.ledger)
                 options.print_lines(report.text(result, lasting, known, zone))
 
-        def ended(result: shift.Result) -> None:
-            write_page(found, shifts.ledger, result, terminal)
-            if resident and not json_wanted:  # one document is printed, at the end
-                show(result)
-
-        last = shifts.stay(ended) if resident else shifts.run()
-        if not resident:
+        if resident:
+            last = shifts.stay(ended)
+            if json_wanted:
+                show(last)
+        else:
+            last = shifts.run()
             ended(last)
-        if not resident or json_wanted:
-            show(last)
         status = shift.exit_status(last, shifts.ledger)
     context.exit(status)
 

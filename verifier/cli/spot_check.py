@@ -12,7 +12,7 @@ from typing import Final
 import click
 
 from verifier import settings
-from verifier.cli import open_hours, options
+from verifier.cli import completion, open_hours, options
 from verifier.cli.terminal import Terminal
 from verifier.jobs.spot_check import SpotCheck, folder_named, refuse_without_ledger
 from verifier.jobs.spot_sample import By, Request
@@ -66,7 +66,7 @@ _PART: Final = _Part()
     "spot-check",
     epilog='Example: verifier spot-check current-surveys --at-most "0.1 %" --confidence 0.99',
 )
-@click.argument("share")
+@click.argument("share", shell_complete=completion.shares)
 @click.option(
     "--confidence",
     type=_PART,
@@ -140,7 +140,7 @@ def command(
         bell,
     )
     zone = found.hours.zone
-    with SpotCheck(request, Terminal()) as check:
+    with SpotCheck(request, Terminal(bell)) as check:
         result = check.run()
         if json_wanted:
             options.print_bytes(report.document(result, check.findings(), zone))

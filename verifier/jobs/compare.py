@@ -194,6 +194,8 @@ class _Work:
             if tree.place is None or not self._request.look.content:
                 continue
             if not self._progress.watched:
+                # Nobody looks on, so nothing is listed twice for a total.
+                gauges.append(Gauge(name, _bytes_read(engine.lanes[number]), lambda: None))
                 continue
             sizer = Sizer(tree.place, engine.lanes[2 + number], self._ignore)
             sizer.start()

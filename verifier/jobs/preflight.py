@@ -24,21 +24,46 @@ from typing import Final
 
 from msgspec import Struct
 
-from verifier import forecast, output
+from verifier import forecast, missed, output
 from verifier.engine import Engine
-from verifier.errors import OutputFailed, PlaceUnreachable, RequestRefused, VerifierError
-from verifier.hours import DAYS, days_in_words
+from verifier.errors import (
+    LedgerRefused,
+    OutputFailed,
+    PlaceUnreachable,
+    RequestRefused,
+    ShiftRunning,
+    VerifierError,
+)
+from verifier.hours import DAYS, WorkingHours, days_in_words
 from verifier.ignore import Ignore
 from verifier.inside import lies_in
 from verifier.jobs.measuring import PART, READ_AT_MOST, READ_FOR, Sample, read_part, reading_time
+from verifier.jobs.notices import SHIFTS_LOOKED_AT, missed_by
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import Tree, refuse_temporary_inside
-from verifier.ledger import SOURCE, Ledger, Override, PlaceName, Totals, backups_of
+from verifier.ledger import (
+    SOURCE,
+    Ledger,
+    Override,
+    PlaceName,
+    Totals,
+    backups_of,
+    only_shift,
+)
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, printable
 from verifier.places.folder import FolderPlace
 from verifier.reading import INODES_REMEMBERED
-from verifier.settings import AddressKind, Settings, Share, duration_in_words
+from verifier.sending import refuse_without_library
+from verifier.settings import (
+    AddressKind,
+    Settings,
+    Share,
+    duration_in_words,
+    label_of,
+    secrets_of,
+    with_secrets,
+)
 from verifier.settings.where import state_folder
 from verifier.walker import walk_dated
 
@@ -171,6 +196,7 @@ class _Preflight:
         self._places = [place for share in found.shares for place in _places(share)]
         self._overridden = False
         self._record: Check | None = None
+        self._missed = missed.Missed()
         self._stop_at = 0.0
         """Until when it may list and read, on the system's steady clock: the bell."""
 
@@ -199,6 +225,7 @@ class _Preflight:
             detail = "The hours are closed, and --now overrides them; the ledger has recorded that."
             self._say(Check("override", State.GOOD, detail))
         self._say(self._reports())
+        self._say_each(self._notices())
         if temporary is not None:
             self._say(temporary)
         if self._places:
@@ -323,6 +350,7 @@ class _Preflight:
                 size = path.stat().st_size
                 in_full = size <= CHECKED_IN_FULL
                 faults = ledger.soundness() if in_full else ()
+                self._missed = _missed(self._settings, ledger, self._started)
                 self._allow_reading(may_read, None if faults else ledger)
                 self._record = None if faults else _record(ledger)
         except VerifierError as error:
@@ -368,6 +396,39 @@ class _Preflight:
         except OutputFailed as error:
             return _refused("reports", error)
         return Check("reports", State.GOOD, f"{printable(os.fsencode(folder))} can be written.")
+
+    def _notices(self) -> Iterator[Check]:
+        """Whether anybody would be told; nothing is sent."""
+        notify = self._settings.notify
+        try:
+            if notify.to:
+                refuse_without_library()
+            values = secrets_of(notify.secrets, os.environ)
+            for each in (*notify.to, *filter(None, [notify.heartbeat])):
+                with_secrets(each, values)
+        except RequestRefused as refused:
+            yield _refused("notices", refused)
+        else:
+            if notify.to:
+                labels = ", ".join(
+                    label_of(each, number) for number, each in enumerate(notify.to, 1)
+                )
+                detail = f"Told: {labels}. `verifier notify --test` shows whether it arrives."
+                yield Check("notices", State.GOOD, detail)
+            else:
+                yield Check(
+                    "notices",
+                    State.LOOK,
+                    "Nobody is told of anything: notify.to names nobody.",
+                    "Add an address as docs/notices.md shows, or look at the findings yourself.",
+                )
+        if self._missed:
+            yield Check(
+                "nights",
+                State.LOOK,
+                _missed_in_words(self._missed, self._hours),
+                "See why: was the machine off, the timer stopped, or the shift ended by somebody?",
+            )
 
     def _not_ready(self, check: str, folder: Path, shown: Path) -> Check | None:
         """What is wrong with a folder to write in; a missing one is made where that is safe.
@@ -768,6 +829,39 @@ def _pace(place: _Place, read: int, troubles: Sequence[str]) -> Check:
         return place.says("reading", State.GOOD, "There is nothing to read.")
     detail = f"Read at {amount(round(place.pace))}/s ({amount(read)}, past the cache)."
     return place.says("reading", State.GOOD, detail)
+
+
+def _missed(found: Settings, ledger: Ledger, now: float) -> missed.Missed:
+    """What did not happen as expected since the last shift that ended in order."""
+    shifts = ledger.shifts.latest(SHIFTS_LOOKED_AT)
+    running = bool(shifts) and shifts[-1].ended is None and _is_running(ledger.path)
+    return missed_by(found, shifts, now, running=running)
+
+
+def _is_running(path: Path) -> bool:
+    try:
+        with only_shift(path, 0):
+            return False
+    except ShiftRunning:
+        return True
+    except LedgerRefused:  # nobody can say; a shift that cannot lock says so itself
+        return False
+
+
+def _missed_in_words(found: missed.Missed, hours: WorkingHours) -> str:
+    said = []
+    if found.nights:
+        days = [f"{DAYS[each.day.weekday()]} {each.day}" for each in found.nights]
+        shown = ", ".join(days[-7:])
+        said.append(f"No shift ran in {count(len(days), 'night')} in which one was expected: ")
+        said.append(f"{'..., ' if len(days) > 7 else ''}{shown}. ")
+    for started in found.unfinished[-3:]:
+        moment = hours.local(started)
+        said.append(
+            f"The shift of {DAYS[moment.weekday()]} {moment:%Y-%m-%d %H:%M} did not come to its "
+            "end. "
+        )
+    return "".join(said).rstrip()
 
 
 def _hours(number: float) -> str:

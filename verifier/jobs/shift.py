@@ -21,6 +21,7 @@ from verifier.engine import BellRang, Engine
 from verifier.errors import LedgerFailed, LedgerRefused, PlaceUnreachable
 from verifier.forecast import stretches
 from verifier.ignore import Ignore
+from verifier.jobs.alarms import Alarms, NoAlarms
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
@@ -77,6 +78,7 @@ class Request(Struct, frozen=True):
     until: float | None = None
     believe: bool = False
     who: str = ""
+    alarms: Alarms = NoAlarms()
 
 
 class Result(Struct, frozen=True):
@@ -445,11 +447,14 @@ class _Night:
         self._progress.say(sentence)
         self._notices.append(notice)
         self._ledger.shifts.add_notice(notice)
+        if what is not NoticeKind.UNREACHABLE:
+            self._request.alarms.noticed(self._ledger, notice)
 
     def _lose(self, place: PlaceName, sentence: str) -> None:
         self._note(place, NoticeKind.UNREACHABLE, sentence)
         self._unreachable[place] = sentence
         self._places.pop(place, None)
+        self._request.alarms.lost(self._ledger, place, sentence)
 
     def _unmounted(self) -> bool:
         return any(notice.what is NoticeKind.UNMOUNTED for notice in self._notices)
@@ -526,6 +531,7 @@ class _Night:
             {name: self._to_read(name).bytes for name in self._places},
             self._yield,
             paces_of(ledger, self._places),
+            lambda place, why: self._request.alarms.lost(ledger, place, str(why)),
         )
         try:
             all_read = scheduler.run()
@@ -605,6 +611,7 @@ class _Night:
             anew = share.name in self._anew
             self._anew.discard(share.name)
             self._judging_of(share).judge(mirrors, run_started, anew=anew)
+        self._request.alarms.judged(self._ledger)
 
     def _judging_of(self, share: Share) -> Judging:
         if share.name not in self._judgings:

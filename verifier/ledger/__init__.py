@@ -18,6 +18,7 @@ from verifier.ledger.certificates import Certificates, Clearances, PastDamage
 from verifier.ledger.chain import Chain
 from verifier.ledger.findings import Findings
 from verifier.ledger.lock import only_shift
+from verifier.ledger.messages import Messages
 from verifier.ledger.names import Names, in_path_order
 from verifier.ledger.neighbours import Neighbours
 from verifier.ledger.nights import Nights
@@ -33,6 +34,8 @@ from verifier.ledger.values import (
     Acceptance,
     Clearance,
     Covered,
+    Delivery,
+    DeliveryState,
     Due,
     FindingEvent,
     FindingState,
@@ -40,6 +43,7 @@ from verifier.ledger.values import (
     Happening,
     Known,
     LedgerFinding,
+    MessageKind,
     Notice,
     NoticeKind,
     Override,
@@ -82,6 +86,7 @@ class Ledger:
         self.certificates = Certificates(self._store, self._names, self.chain)
         self.neighbours = Neighbours(self._store, self._names)
         self.nights = Nights(self._store, self._names, self.readings)
+        self.messages = Messages(self._store)
 
     def __enter__(self) -> Ledger:
         return self
@@ -160,6 +165,8 @@ __all__ = [
     "Acceptance",
     "Clearance",
     "Covered",
+    "Delivery",
+    "DeliveryState",
     "Due",
     "FindingEvent",
     "FindingState",
@@ -168,6 +175,7 @@ __all__ = [
     "Known",
     "Ledger",
     "LedgerFinding",
+    "MessageKind",
     "Notice",
     "NoticeKind",
     "Override",

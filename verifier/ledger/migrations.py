@@ -466,6 +466,50 @@ _NIGHTS: Final = (
     """,
 )
 
+_MESSAGES: Final = (
+    # ``recipients`` is a digest over the addresses as the settings write them, secrets not filled
+    # in: who is told is not on record, only whether it is the same people.
+    """
+    CREATE TABLE messages (
+        id         INTEGER PRIMARY KEY AUTOINCREMENT,
+        at         INTEGER NOT NULL,
+        kind       TEXT NOT NULL,               -- shift, weekly, at once, trouble, heartbeat
+        about      TEXT,                        -- what lasts, and is not told again while it does
+        over_at    INTEGER,                     -- when that was found to be over
+        recipients BLOB NOT NULL,
+        subject    TEXT NOT NULL,
+        body       TEXT NOT NULL
+    )
+    """,
+    """
+    CREATE INDEX lasting_messages ON messages (about) WHERE about IS NOT NULL AND over_at IS NULL
+    """,
+    """
+    CREATE TABLE deliveries (
+        message   INTEGER NOT NULL REFERENCES messages (id),
+        recipient BLOB NOT NULL,                -- a digest of the address as it is written
+        label     TEXT NOT NULL,                -- what of it is never secret
+        state     TEXT NOT NULL,                -- waiting, delivered, given up
+        tries     INTEGER NOT NULL DEFAULT 0,
+        tried_at  INTEGER,                      -- the last time
+        said      TEXT,                         -- why the last try failed
+        PRIMARY KEY (message, recipient)
+    ) WITHOUT ROWID
+    """,
+    """
+    CREATE INDEX waiting_deliveries ON deliveries (message) WHERE state = 'waiting'
+    """,
+    """
+    CREATE TABLE told (
+        finding    INTEGER NOT NULL REFERENCES findings (id),
+        recipients BLOB NOT NULL,
+        turned     INTEGER NOT NULL,            -- the event by which it was open then
+        message    INTEGER NOT NULL REFERENCES messages (id),
+        PRIMARY KEY (finding, recipients)
+    ) WITHOUT ROWID
+    """,
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -501,5 +545,10 @@ MIGRATIONS: Final = (
         7,
         "how each place and each mirror's verdicts stood when a shift had ended",
         _NIGHTS,
+    ),
+    Migration(
+        8,
+        "messages, what became of each, and of which findings who was told",
+        _MESSAGES,
     ),
 )

@@ -93,6 +93,13 @@ ENDS: Final = (
     "SELECT * FROM certified ORDER BY folder, name, certificate LIMIT 1",
     "SELECT * FROM nights ORDER BY shift, place LIMIT 1",
     "SELECT * FROM night_verdicts ORDER BY shift, mirror, verdict LIMIT 1",
+    "SELECT * FROM messages ORDER BY id DESC LIMIT 1",
+    """SELECT id FROM messages INDEXED BY lasting_messages
+        WHERE about IS NOT NULL AND over_at IS NULL ORDER BY about LIMIT 1""",
+    "SELECT * FROM deliveries ORDER BY message DESC, recipient DESC LIMIT 1",
+    """SELECT message FROM deliveries INDEXED BY waiting_deliveries
+        WHERE state = 'waiting' ORDER BY message LIMIT 1""",
+    "SELECT * FROM told ORDER BY finding, recipients LIMIT 1",
     "SELECT * FROM sqlite_sequence LIMIT 1",
 )
 """The first and the last row by each way in: reads every root, and what leads to the ends."""
@@ -566,6 +573,10 @@ FINDINGS_OF_MIRROR: Final = f"""
 """
 STANDING: Final = "SELECT standing FROM findings WHERE id = ?"
 ALL_FINDINGS: Final = f"{_FINDING} WHERE findings.id > :after ORDER BY findings.id LIMIT :most"
+GLANCE: Final = """
+    SELECT id, verdict, path FROM findings INDEXED BY lasting_findings
+    WHERE state <> 'closed' ORDER BY id LIMIT ?
+"""
 COUNT_FINDINGS: Final = "SELECT state, count(*) FROM findings GROUP BY state"
 ADD_FINDING: Final = """
     INSERT INTO findings (mirror, path, verdict, cause, side, size, detail, advice, other_path,
@@ -703,6 +714,89 @@ NEIGHBOUR: Final = "SELECT around FROM neighbours WHERE place = ? AND path = ?"
 NEIGHBOURS: Final = "SELECT path FROM neighbours WHERE place = ? ORDER BY path"
 FORGET_NEIGHBOUR: Final = "DELETE FROM neighbours WHERE place = ? AND path = ?"
 FORGET_NEIGHBOURS: Final = "DELETE FROM neighbours WHERE at < ?"
+
+# ------------------------------------------------------------------------------------- messages
+
+ADD_MESSAGE: Final = """
+    INSERT INTO messages (at, kind, about, recipients, subject, body) VALUES (?, ?, ?, ?, ?, ?)
+"""
+ADD_DELIVERY: Final = """
+    INSERT OR REPLACE INTO deliveries (message, recipient, label, state) VALUES (?, ?, ?, 'waiting')
+"""
+DELIVERED: Final = """
+    UPDATE deliveries SET state = 'delivered', tries = tries + 1, tried_at = ?, said = NULL
+    WHERE message = ? AND recipient = ?
+"""
+NOT_DELIVERED: Final = """
+    UPDATE deliveries SET tries = tries + 1, tried_at = ?, said = ?
+    WHERE message = ? AND recipient = ? AND state = 'waiting'
+"""
+GIVE_UP_MESSAGE: Final = """
+    UPDATE deliveries SET state = 'given up' WHERE state = 'waiting' AND message = ?
+"""
+GIVE_UP_BEFORE: Final = """
+    UPDATE deliveries SET state = 'given up' WHERE state = 'waiting'
+        AND message IN (SELECT id FROM messages WHERE at < ?)
+"""
+_DELIVERY: Final = """
+    SELECT messages.id, messages.at, kind, subject, body, recipient, label, state, tries, tried_at,
+        said
+    FROM deliveries CROSS JOIN messages ON messages.id = deliveries.message
+"""
+WAITING_DELIVERIES: Final = f"{_DELIVERY} WHERE state = 'waiting' ORDER BY messages.id, label"
+UNDELIVERED: Final = f"""
+    {_DELIVERY} WHERE state = 'waiting' OR (state = 'given up' AND messages.at >= ?)
+    ORDER BY messages.id DESC, label LIMIT ?
+"""
+LATEST_MESSAGE: Final = """
+    SELECT max(at) FROM messages WHERE kind = ? AND recipients = ?
+"""
+LASTING_MESSAGE: Final = """
+    SELECT EXISTS (
+        SELECT 1 FROM messages WHERE about = ? AND over_at IS NULL AND recipients = ? AND at >= ?
+            AND EXISTS (
+                SELECT 1 FROM deliveries WHERE message = messages.id AND state <> 'given up'
+            )
+    )
+"""
+LASTING_ABOUTS: Final = """
+    SELECT DISTINCT about FROM messages WHERE about IS NOT NULL AND over_at IS NULL
+"""
+OVER: Final = "UPDATE messages SET over_at = ? WHERE about = ? AND over_at IS NULL"
+FORGET_BODIES: Final = """
+    UPDATE messages SET body = '' WHERE at < ? AND body <> ''
+        AND NOT EXISTS (SELECT 1 FROM deliveries WHERE message = messages.id AND state = 'waiting')
+"""
+
+# What was told and reached nobody counts as untold, and so does what was told at once since
+# ``:since``: the message after the shift sums that up.
+_UNTOLD: Final = """
+    FROM findings INDEXED BY lasting_findings WHERE state <> 'closed' AND state = 'open'
+        AND findings.id > :after AND NOT EXISTS (
+            SELECT 1 FROM told CROSS JOIN messages ON messages.id = told.message
+            WHERE finding = findings.id AND told.recipients = :recipients
+                AND turned = (
+                    SELECT max(id) FROM finding_events
+                    WHERE finding = findings.id AND what IN ('opened', 'reopened')
+                )
+                AND NOT (kind = 'at once' AND at >= :since)
+                AND EXISTS (
+                    SELECT 1 FROM deliveries
+                    WHERE deliveries.message = told.message AND deliveries.state <> 'given up'
+                )
+        )
+"""
+_ON_THE_SOURCE: Final = "AND verdict = 'corrupt' AND side IN ('source', 'both')"
+UNTOLD: Final = f"SELECT id {_UNTOLD} ORDER BY id LIMIT :most"
+UNTOLD_ON_THE_SOURCE: Final = f"SELECT id {_UNTOLD} {_ON_THE_SOURCE} ORDER BY id LIMIT :most"
+TELL: Final = """
+    INSERT OR REPLACE INTO told (finding, recipients, turned, message)
+    SELECT ?, ?, max(id), ? FROM finding_events
+    WHERE finding = ? AND what IN ('opened', 'reopened') HAVING max(id) IS NOT NULL
+"""
+TURNS: Final = """
+    SELECT what, count(*) FROM finding_events WHERE at >= ? GROUP BY what
+"""
 
 # ------------------------------------------------------------------------------------ the chain
 

@@ -270,6 +270,45 @@ class Notice(Struct, frozen=True):
     shift: int | None = None
 
 
+class MessageKind(StrEnum):
+    """Why a message was sent.  A heartbeat has no words: only whether it was heard is kept."""
+
+    SHIFT = "shift"
+    WEEKLY = "weekly"
+    AT_ONCE = "at once"
+    TROUBLE = "trouble"
+    HEARTBEAT = "heartbeat"
+
+
+class DeliveryState(StrEnum):
+    """What became of a message on its way to one address."""
+
+    WAITING = "waiting"
+    DELIVERED = "delivered"
+    GIVEN_UP = "given up"
+
+
+class Delivery(Struct, frozen=True):
+    """A message on its way to one address.
+
+    ``written_at`` is when the message was.  ``recipient`` is a digest of the address as it is
+    written in the settings, ``label`` what of it is never secret.  ``said`` is why the last try
+    failed, None when none has.
+    """
+
+    message: int
+    written_at: int
+    kind: MessageKind
+    subject: str
+    body: str
+    recipient: bytes
+    label: str
+    state: DeliveryState
+    tries: int
+    tried_at: int | None
+    said: str | None
+
+
 class Clearance(Struct, frozen=True):
     """A request to clear a folder, which lasts until it is granted.
 

@@ -19,7 +19,12 @@ from __future__ import annotations
 
 from verifier.settings.addresses import Address, AddressKind, parse_address
 from verifier.settings.file import load, parse
-from verifier.settings.secrets import check_notify_address, with_secrets
+from verifier.settings.secrets import (
+    check_notify_address,
+    label_of,
+    secrets_of,
+    with_secrets,
+)
 from verifier.settings.values import (
     Audit,
     Clearance,
@@ -62,6 +67,7 @@ __all__ = [
     "default_files",
     "duration_in_words",
     "find",
+    "label_of",
     "load",
     "parse",
     "parse_address",
@@ -71,6 +77,7 @@ __all__ = [
     "parse_size",
     "parse_time_of_day",
     "percentage_in_words",
+    "secrets_of",
     "size_in_words",
     "with_secrets",
 ]

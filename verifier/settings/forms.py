@@ -19,7 +19,7 @@ from verifier.hours import Dates, Span, parse_date, parse_days
 from verifier.ignore import Ignore
 from verifier.settings.addresses import Address, parse_address, parse_path
 from verifier.settings.quoting import did_you_mean
-from verifier.settings.secrets import check_notify_address
+from verifier.settings.secrets import check_heartbeat_address, check_notify_address
 from verifier.settings.words import (
     parse_duration,
     parse_percentage,
@@ -117,6 +117,15 @@ def _pattern(text: str) -> str:
     return text
 
 
+def _weekly(text: str) -> int | None:
+    if text.strip() == "never":
+        return None
+    days = parse_days(text)
+    if len(days) != 1:
+        raise ValueError("that is more than one day")
+    return days[0]
+
+
 def _zone(text: str) -> str:
     try:
         if text.startswith(("/", "right/")) or text in _NOT_ZONES:
@@ -155,6 +164,11 @@ NOTIFY: Final = text_form(
     "${VARIABLE} of the environment",
     check_notify_address,
 )
+HEARTBEAT: Final = text_form(
+    'an address such as "https://watch.example/${WATCH_TOKEN}", with every secret as a ${VARIABLE}',
+    check_heartbeat_address,
+)
+WEEKLY: Final = text_form('a day of the week such as "Mon", or "never"', _weekly)
 
 
 def path_form(file: Path, what: str) -> Form[Path]:

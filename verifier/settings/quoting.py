@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from verifier.model import printable
-from verifier.settings.secrets import without_password
+from verifier.settings.secrets import shown_address, without_password
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
@@ -43,6 +43,17 @@ def quoted(value: object) -> str:
             return "a table"
         case _:
             return str(value)
+
+
+def quoted_address(value: object) -> str:
+    """The same of a value where an address with a secret is expected."""
+    match value:
+        case str():
+            return quoted_text(shown_address(value))
+        case list() if value and all(isinstance(each, str) for each in value):
+            return f"[{', '.join(map(quoted_address, value))}]"
+        case _:
+            return quoted(value)
 
 
 def quoted_text(text: str) -> str:

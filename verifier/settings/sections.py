@@ -19,6 +19,7 @@ from verifier.settings.forms import (
     DATES,
     DURATION,
     FLAG,
+    HEARTBEAT,
     NAME,
     NIGHTS,
     NOTIFY,
@@ -29,6 +30,7 @@ from verifier.settings.forms import (
     SOME_TIME,
     SPAN,
     TIME_OF_DAY,
+    WEEKLY,
     ZONE,
     address_form,
     optional,
@@ -217,8 +219,34 @@ def _off_site(share: Share) -> int:
     return sum(mirror.off_site for mirror in share.mirrors)
 
 
+_LEAST_WAIT: Final = timedelta(seconds=1)
+_LONGEST_WAIT: Final = timedelta(minutes=10)
+"""A shift that waited longer for a mail server would keep the next one out."""
+
+
 def _notify(table: Table) -> Notify:
-    return Notify(table.take_list("to", NOTIFY))
+    nights = table.take_list("nights", NIGHTS, [_EVERY_NIGHT])
+    if not nights:
+        raise table.refuse("nights", 'one night or more, such as ["Mon-Fri"]', "it is empty")
+    wait = table.take("wait_at_most", SOME_TIME, timedelta(seconds=30))
+    if not _LEAST_WAIT <= wait <= _LONGEST_WAIT:
+        raise table.refuse("wait_at_most", "from 1 s to 10 min")
+    every_shift = table.take("every_shift", FLAG, True)
+    weekly = table.take("weekly", WEEKLY, 0)
+    to = table.take_list("to", NOTIFY)
+    if to and not every_shift and weekly is None:
+        reason = "with every_shift = false too, silence would be all there is when all is good"
+        raise table.refuse("weekly", "a day of the week", reason)
+    return Notify(
+        to,
+        table.take("secrets", optional(path_form(table.file, "a file")), None),
+        table.take("heartbeat", optional(HEARTBEAT), None),
+        every_shift,
+        weekly,
+        tuple(sorted({day for each in nights for day in each})),
+        table.take("attach_page", FLAG, False),
+        wait,
+    )
 
 
 # ------------------------------------------------------------------------- between the sections

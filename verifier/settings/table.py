@@ -13,7 +13,13 @@ from typing import Final, TypeVar
 
 from verifier.errors import SettingsRefused
 from verifier.settings.forms import Form
-from verifier.settings.quoting import did_you_mean, name_of, quoted, quoted_text
+from verifier.settings.quoting import (
+    did_you_mean,
+    name_of,
+    quoted,
+    quoted_address,
+    quoted_text,
+)
 
 T = TypeVar("T")
 
@@ -43,7 +49,16 @@ KEYS: Final[Mapping[str, tuple[str, ...]]] = {
     "share.mirror": ("name", "at", "off_site"),
     "audit": ("nights", "every_byte_within"),
     "clearance": ("copies", "off_site", "read_within", "quiet_for"),
-    "notify": ("to",),
+    "notify": (
+        "to",
+        "secrets",
+        "heartbeat",
+        "every_shift",
+        "weekly",
+        "nights",
+        "attach_page",
+        "wait_at_most",
+    ),
 }
 """The keys of each table, by the table's name."""
 
@@ -106,15 +121,19 @@ class Table:
         """The error that says what is wrong with the value of a key."""
         if key not in self._content:
             return self._refusal(f"{self._path(key)} is missing", expected, reason)
-        found = quoted(self._content[key])
+        found = self._quoted(self._content[key])
         return self._refusal(f"{self._path(key)} is {found}", expected, reason)
 
     def _read(self, at: str, found: object, form: Form[T]) -> T:
         try:
             return form.read(found)
         except ValueError as error:
-            refusal = self._refusal(f"{at} is {quoted(found)}", form.expected, str(error))
+            refusal = self._refusal(f"{at} is {self._quoted(found)}", form.expected, str(error))
             raise refusal from error
+
+    def _quoted(self, value: object) -> str:
+        """Addresses that are told may be secret from their first slash on."""
+        return quoted_address(value) if self._kind == "notify" else quoted(value)
 
     def _path(self, key: str) -> str:
         shown = key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else quoted_text(key)

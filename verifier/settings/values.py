@@ -82,9 +82,21 @@ class Clearance(Struct, frozen=True):
 
 
 class Notify(Struct, frozen=True):
-    """Who is told.  The addresses hold ``${VARIABLE}`` as written; see `with_secrets`."""
+    """Who is told, when, and how long that may take.
 
-    to: tuple[str, ...]
+    The addresses hold ``${VARIABLE}`` as written; see `with_secrets`.  ``secrets`` is a file with
+    their values.  ``weekly`` is the day of the weekly summary, 0 is Monday, None for never;
+    ``nights`` are the days on which a night begins that a shift is expected in.
+    """
+
+    to: tuple[str, ...] = ()
+    secrets: Path | None = None
+    heartbeat: str | None = None
+    every_shift: bool = True
+    weekly: int | None = 0
+    nights: tuple[int, ...] = (0, 1, 2, 3, 4, 5, 6)
+    attach_page: bool = False
+    wait_at_most: timedelta = timedelta(seconds=30)
 
 
 class Settings(Struct, frozen=True):
