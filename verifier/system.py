@@ -434,7 +434,7 @@ _put_off: list[int] = []
 @contextmanager
 def signals_held() -> Iterator[None]:
     """Have signals wait until the context ends: a process that is copied in the meantime must not
-    be caught before it is itself, and what is being imported can swallow an interrupt.
+    be caught before it is itself.
 
     The system's mask is not enough where another thread takes the signal: a handler asks
     `signal_waits`.  For the main thread.

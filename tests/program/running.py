@@ -77,10 +77,16 @@ def verifier(
         env={**os.environ, **(environment or {})},
         cwd=cwd or "/",
         timeout=seconds,
+        preexec_fn=_heeds_interrupts,
     )
     err = run.stderr.decode()
     assert "Traceback" not in err, err
     return Outcome(run.returncode, run.stdout or b"", err)
+
+
+def _heeds_interrupts() -> None:
+    """A shell has what it starts in the background ignore Ctrl-C, which is inherited."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def compare(source: Argument, mirror: Argument, *options: Argument, **how: Any) -> Outcome:
@@ -125,6 +131,7 @@ def running(
         env={**os.environ, **(environment or {})},
         cwd="/",
         start_new_session=True,
+        preexec_fn=_heeds_interrupts,
         **how,
     )
     try:

@@ -48,9 +48,7 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
             return None
-        # An interrupt in the middle of an import can be swallowed by what is being imported.
-        with system.signals_held():
-            module = import_module(f"verifier.cli.{cmd_name.replace('-', '_')}")
+        module = import_module(f"verifier.cli.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
         return command
 
