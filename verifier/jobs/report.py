@@ -394,14 +394,17 @@ def _doubts(
         yield Doubt(DoubtKind.MISSED, None, missed[0].opens, len(missed))
     if last.ended is None:
         yield Doubt(DoubtKind.UNFINISHED, None, last.started)
-    elif last.stopped_by in (StoppedBy.SIGNAL, StoppedBy.TROUBLE):
+    elif last.stopped_by == StoppedBy.SIGNAL:
         yield Doubt(DoubtKind.STOPPED, None, last.ended)
     unmounted = [each for each in notices if each.what is NoticeKind.UNMOUNTED]
     for notice in unmounted:
         yield Doubt(DoubtKind.UNMOUNTED, notice.place, notice.at, detail=notice.detail)
     told = {each.place for each in unmounted}
+    lost = {each.place for each in notices if each.what is NoticeKind.UNREACHABLE}
     for each in places:
-        if each.name not in told and (each.walked is None or each.walked < last.started):
+        if each.name in told:
+            continue
+        if each.name in lost or each.walked is None or each.walked < last.started:
             yield Doubt(DoubtKind.NOT_REACHED, each.name, each.walked)
     waiting = ledger.nights.waiting(each.name for each in places if each.audit.known)
     if waiting:
