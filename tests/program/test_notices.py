@@ -162,7 +162,7 @@ def test_the_page_is_sent_along_where_it_is_of_this_shift(studio, tmp_path):
     assert list(without.iter_attachments()) == [] and str(page) not in mails.body(0)
     (attached,) = along.iter_attachments()
     assert attached.get_filename() == "report.html"
-    assert attached.get_content() == page.read_text()
+    assert attached.get_payload(decode=True).strip() == page.read_bytes().strip()
     assert f"The page: {page}, sent along" in mails.body(1)
 
 
