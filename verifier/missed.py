@@ -46,7 +46,7 @@ class Ran(Protocol):
         """Why it ended."""
 
 
-class Night(Struct, frozen=True):
+class Night(Struct, frozen=True, order=True):
     """A night that is worth a shift: from noon to noon, and when it is open in between.
 
     ``opens`` and ``closes`` are its first and last open moment; ``bell`` is when a shift that

@@ -125,3 +125,11 @@ def closes(day: datetime) -> float:
     if following.weekday() == 6:
         return at(f"{following:%Y-%m-%d} 12:00")
     return at(f"{following:%Y-%m-%d} {'09:50' if following.weekday() == 5 else '08:20'}")
+
+
+def test_a_night_that_the_settings_do_not_name_is_neither_missed_nor_waited_for():
+    weekends = (5, 6)
+    found = expected(HOURS, [TUESDAY], at("2026-11-27 09:00"), weekends)
+    assert found.missed == ()
+    assert found.next is not None and f"{found.next.day:%a}" == "Sat"
+    assert expected(HOURS, [TUESDAY], at("2026-11-27 09:00")).missed != ()

@@ -13,7 +13,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from verifier.expected import Expected, Night, expected
+from verifier.expected import Expected, expected
 from verifier.findings import Action, action_of
 from verifier.hours import Stretch, WorkingHours
 from verifier.jobs.audit import PlaceAudit, audit
@@ -32,6 +32,7 @@ from verifier.ledger import (
     Shift,
 )
 from verifier.ledger.nights import Held, ShiftReading, Stood, StoodVerdict, Tally
+from verifier.missed import Night
 from verifier.model import Verdict
 from verifier.settings import Settings
 from verifier.trends import PaceChange, growth_a_day, pace_change, runs_out
@@ -221,7 +222,7 @@ def gather(settings: Settings, ledger: Ledger, now: float) -> Report:
     nights, last = ledger.nights, ledger.shifts.last()
     since = int(now - YEAR.total_seconds())
     shifts = nights.shifts(nights.first_shift_since(since - 31 * _DAY))
-    following = expected(settings.hours, shifts, now)
+    following = expected(settings.hours, shifts, now, settings.notify.nights)
     readings = nights.readings(nights.first_shift_since(since))
     stood = nights.stood(nights.first_shift_since(since))
     verdicts = nights.verdicts(nights.first_shift_since(since))
