@@ -68,10 +68,14 @@ def read(seen: Sighting, number: int = 1, at: int = NOW) -> Sighting:
 
 
 def walked(
-    ledger: Ledger, place: PlaceName, seen: Sequence[Sighting], at: int = NOW
+    ledger: Ledger,
+    place: PlaceName,
+    seen: Sequence[Sighting],
+    at: int = NOW,
+    shift: int | None = None,
 ) -> WalkSummary:
     """A walk that is believed."""
-    walk = ledger.walk(place)
+    walk = ledger.walk(place, shift)
     walk.take(sorted(seen, key=lambda sighting: sighting.path))
     return walk.apply(at)
 

@@ -93,7 +93,7 @@ def night(
     ledger.readings.shift = number
     tree = [file(f"flights/{each:04}.jpg") for each in range(files)]
     for place in places:
-        walked(ledger, place, tree, started + 60)
+        walked(ledger, place, tree, started + 60, number)
         left = tree[: len(tree) - unread]
         record(ledger, place, *(read(each, at=started + 120) for each in left))
         ledger.rounds.start_next(place, started) if not ledger.rounds.current(place) else None
@@ -101,6 +101,12 @@ def night(
     if ended is not None:
         ledger.shifts.end(number, ended, stopped_by)
     return last(ledger)
+
+
+def noticed(ledger: Ledger, place: PlaceName, what: NoticeKind, detail: str) -> None:
+    """What the last shift found wrong with a place as a whole."""
+    shift = last(ledger)
+    ledger.shifts.add_notice(Notice(place, shift.started + 70, what, detail, shift.id))
 
 
 def last(ledger: Ledger) -> Shift:
@@ -198,9 +204,7 @@ SPOILED: list[tuple[str, Spoil, int, list[DoubtKind]]] = [
         lambda ledger: (
             night(ledger, STARTED - DAY, ENDED - DAY),
             night(ledger, places=(SOURCE,)),
-            ledger.shifts.add_notice(
-                Notice(VAULT, STARTED + 70, NoticeKind.UNMOUNTED, "It looks unmounted.")
-            ),
+            noticed(ledger, VAULT, NoticeKind.UNMOUNTED, "It looks unmounted."),
         ),
         NOW,
         [DoubtKind.UNMOUNTED],
@@ -327,7 +331,7 @@ def test_the_most_dangerous_come_first(found, ledger):
 
 def test_a_surge_is_said_first_and_loudly(found, ledger):
     night(ledger)
-    ledger.shifts.add_notice(Notice(SOURCE, STARTED + 70, NoticeKind.SURGE, "Half of it changed."))
+    noticed(ledger, SOURCE, NoticeKind.SURGE, "Half of it changed.")
     report = gather(found, ledger, NOW)
     assert (report.state, report.exit_status) == (State.NEEDS_YOU, 1)
     assert words.headline(report).startswith("Pause the copy job")
@@ -336,8 +340,7 @@ def test_a_surge_is_said_first_and_loudly(found, ledger):
 
 def test_a_surge_of_an_earlier_shift_is_not_said_again(found, ledger):
     night(ledger, STARTED - DAY, ENDED - DAY)
-    detail = "Half of it changed."
-    ledger.shifts.add_notice(Notice(SOURCE, STARTED - DAY + 70, NoticeKind.SURGE, detail))
+    noticed(ledger, SOURCE, NoticeKind.SURGE, "Half of it changed.")
     night(ledger)
     assert gather(found, ledger, NOW).state is State.ALL_GOOD
 

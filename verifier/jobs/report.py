@@ -231,10 +231,11 @@ def gather(settings: Settings, ledger: Ledger, now: float) -> Report:
         _place(settings, ledger, each, readings, stood, verdicts, last, since)
         for each in audited.places
     )
-    lately = [] if last is None else nights.notices(last.started)
-    surges = tuple(each for each in lately if each.what is NoticeKind.SURGE)
+    named = {each.place for each in audited.places}
+    notices = [each for each in ledger.shifts.standing_notices() if each.place in named]
+    surges = tuple(each for each in notices if each.what is NoticeKind.SURGE)
     ended = max((each.ended for each in shifts if each.ended is not None), default=_ended(last))
-    doubts = tuple(_doubts(ledger, places, last, ended, lately, following))
+    doubts = tuple(_doubts(ledger, places, last, ended, notices, following))
     groups, accepted, unreadable = _grouped(ledger, last)
     found = sum(each.count for each in groups)
     state = State.NOT_KNOWN if doubts else State.ALL_GOOD

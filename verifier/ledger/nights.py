@@ -13,7 +13,7 @@ from verifier.ledger import statements
 from verifier.ledger.names import Names, split
 from verifier.ledger.readings import Readings
 from verifier.ledger.store import Store
-from verifier.ledger.values import Notice, NoticeKind, PlaceName, Shift
+from verifier.ledger.values import PlaceName, Shift
 from verifier.model import Verdict
 
 
@@ -169,13 +169,6 @@ class Nights:
         """What the last walk of each day saw of a place."""
         values = self._names.place(place), since
         return [Held(*row) for row in self._store.rows(statements.HELD_SINCE, values)]
-
-    def notices(self, since: int) -> list[Notice]:
-        """What was wrong with places as a whole, from ``since`` on."""
-        return [
-            Notice(self._names.place_name(place), at, NoticeKind(what), detail)
-            for _, place, at, what, detail in self._store.rows(statements.NOTICES_AT, (since,))
-        ]
 
     def waiting(self, mirrors: Iterable[PlaceName]) -> int:
         """Paths of these mirrors that look corrupt and wait for their second reading."""

@@ -1053,9 +1053,6 @@ HELD_SINCE: Final = """
 """A place as its last walk of each day saw it: SQLite takes the row that the maximum is of."""
 
 FIRST_SHIFT: Final = "SELECT min(started) FROM shifts"
-NOTICES_AT: Final = """
-    SELECT id, place, at, what, detail FROM notices WHERE at >= ? ORDER BY id
-"""
 EVENTS_OF: Final = """
     SELECT finding, at, what, detail FROM finding_events
     WHERE finding IN (SELECT value FROM json_each(?)) ORDER BY id
