@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
 from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -61,12 +60,6 @@ def found(tmp_path: Path) -> Settings:
     named = tmp_path / "lantern-marsh.toml"
     named.write_text(TOML)
     return settings.load(named)
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
 
 
 def shift(

@@ -28,11 +28,6 @@ often = settings(max_examples=120, deadline=None, database=None)
 RECORD_TABLES = ("shifts", "finding_events", "acceptances", "overrides", "notices")
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    return tmp_path / "ledger.db"
-
-
 def finding(name: bytes, verdict: Verdict = Verdict.MISSING, side: Side = Side.MIRROR) -> Finding:
     cause = Cause.ROT if verdict is Verdict.CORRUPT else Cause.NEVER_COPIED
     return Finding(name, verdict, cause, side, 1000, "On the source only.", "Copy it.")

@@ -98,17 +98,6 @@ def paths() -> st.SearchStrategy[bytes]:
     return st.lists(name.map(bytes), min_size=1, max_size=4).map(b"/".join)
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    return tmp_path / "ledger.db"
-
-
-@pytest.fixture
-def ledger(path: Path) -> Iterator[Ledger]:
-    with Ledger(path) as opened_ledger:
-        yield opened_ledger
-
-
 # ---------------------------------------------------------------------------- opening and making
 
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -28,13 +26,6 @@ from verifier.ledger import Ledger, Notice, NoticeKind, Override, PlaceName
 from verifier.ledger.agreements import EARLIER_KEPT, earlier_digests
 from verifier.ledger.rows import parted
 from verifier.model import Agreement, Kind
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
-
 
 often = settings(max_examples=150, deadline=None, database=None)
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -18,12 +15,6 @@ FOLDER = b"2026-014-harbour-wall/"
 PLAN = FOLDER + b"notes/plan.txt"
 
 often = settings(max_examples=60, deadline=None, database=None)
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
 
 
 def asked(ledger: Ledger, at: int = NOW) -> Clearance:

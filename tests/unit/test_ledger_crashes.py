@@ -8,7 +8,6 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,18 +26,6 @@ from test_ledger import (
 
 from verifier.errors import LedgerFailed, LedgerRefused, Stopped
 from verifier.ledger import Ledger, backups_of, walks
-
-
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
-    return tmp_path / "ledger.db"
-
-
-@pytest.fixture
-def ledger(path: Path) -> Iterator[Ledger]:
-    with Ledger(path) as opened:
-        yield opened
-
 
 DAY = 86_400
 

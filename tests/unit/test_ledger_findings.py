@@ -42,12 +42,6 @@ from verifier.model import (
 )
 
 
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
-
-
 def finding(
     verdict: Verdict = Verdict.MISSING,
     name: bytes = b"flights/0001.jpg",

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 from collections import Counter
-from collections.abc import Iterator
 from contextlib import closing
-from pathlib import Path
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from test_ledger import NOW, SOURCE, VAULT, content, file, often, paths, read, record, walked
@@ -18,12 +15,6 @@ from verifier.ledger.migrations import MIGRATIONS
 from verifier.ledger.nights import Stood, Tally
 from verifier.ledger.statements import APPLICATION_ID
 from verifier.model import Agreement, Finding, Kind, Side, Sighting, Verdict
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
 
 
 def seen(ledger: Ledger, place: PlaceName, contents: dict[bytes, tuple[int, int | None]]) -> None:

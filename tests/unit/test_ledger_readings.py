@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -27,13 +26,6 @@ from test_ledger import (
 from verifier.ledger import Due, Ledger, PlaceName, PlaceReadings, Totals
 from verifier.ledger import work as work_module
 from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
-
 
 often = settings(max_examples=150, deadline=None, database=None)
 

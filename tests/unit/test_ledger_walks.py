@@ -6,8 +6,6 @@ import itertools
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -33,13 +31,6 @@ from verifier.ledger import Known, Ledger, PlaceName, WalkSummary
 from verifier.ledger import walks as walks_module
 from verifier.ledger.names import in_path_order, split
 from verifier.model import Agreement, Kind, Sighting
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
-
 
 often = settings(max_examples=150, deadline=None, database=None)
 

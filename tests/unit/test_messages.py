@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import closing
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -35,12 +34,6 @@ SHARE = "current-surveys"
 SOURCE, VAULT = PlaceName(SHARE), PlaceName(SHARE, "vault")
 ALL = b"all" * 4
 TO = [(b"rana", "mailtos://mail.example (address 1)"), (b"room", "json (address 2)")]
-
-
-@pytest.fixture
-def ledger(tmp_path: Path):
-    with Ledger(tmp_path / "ledger.db") as opened_ledger:
-        yield opened_ledger
 
 
 def corrupt(path: bytes, side: Side = Side.MIRROR) -> Finding:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -70,12 +70,6 @@ def found(tmp_path: Path) -> Settings:
     named = tmp_path / "lantern-marsh.toml"
     named.write_text(TOML)
     return settings.load(named)
-
-
-@pytest.fixture
-def ledger(tmp_path: Path) -> Iterator[Ledger]:
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
 
 
 def night(

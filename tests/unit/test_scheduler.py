@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import heapq
 from collections import defaultdict
-from pathlib import Path
 
-import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -134,12 +132,6 @@ def shift(
     )
     scheduler.finished = scheduler.run()  # type: ignore[attr-defined]
     return scheduler
-
-
-@pytest.fixture
-def ledger(tmp_path: Path):
-    with Ledger(tmp_path / "ledger.db") as opened:
-        yield opened
 
 
 def paths_read(disks: Disks, place: PlaceName) -> list[bytes]:
