@@ -123,7 +123,8 @@ def test_a_manifest_of_a_root_that_once_cannot_be_listed_is_no_empty_manifest(
 
 
 @pytest.mark.parametrize("size", [300_000, 12 * MEBI])
-@pytest.mark.parametrize("by", [-100_000, 100_000], ids=["shrinks", "grows"])
+# Small steps: three large ones would leave nothing to shrink, and a file that holds still.
+@pytest.mark.parametrize("by", [-10_000, 10_000], ids=["shrinks", "grows"])
 def test_a_file_that_changes_its_size_each_time_it_is_read_is_unsettled(
     share: Share, size: int, by: int
 ) -> None:
