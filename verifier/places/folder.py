@@ -615,7 +615,10 @@ class _Gentle:
         return count
 
     def end(self) -> None:
-        """Drop what the system has read ahead for a reading that ended early."""
+        """Drop what the system has read ahead for a reading that ended early.
+
+        Pages that are still on their way from the disk cannot be dropped: those stay.
+        """
         if self._uncached is not None:
             self._uncached.drop(self._at, self._size)
 
