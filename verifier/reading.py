@@ -16,7 +16,7 @@ from typing import Final
 
 from msgspec import structs
 
-from verifier.engine import Lane, Watch
+from verifier.engine import BellRang, Lane, Watch
 from verifier.ignore import Ignore
 from verifier.model import Kind, Sighting
 from verifier.places.base import Look, Place, pack, unpack
@@ -67,7 +67,8 @@ def sightings(
     Reading begins at once, not with the first sighting that is asked for, so that two places
     are read side by side from their first files on.
     ``now`` gives the seconds since 1970 and must be a function that can be sent to a reader.
-    Raises what a lane raises: ReadersLost, Stopped.
+    Raises what a lane raises: ReadersLost, Stopped; and BellRang behind the last sighting that
+    was taken before the bell.
     """
     ahead = _Ahead(place, lane, look, now)
     batches = _batches(entries)
@@ -136,7 +137,9 @@ class _Batch:
             if entry.trouble is not None:
                 yield entry.sighting()
                 continue
-            sighting = next(found)
+            sighting = next(found, None)
+            if sighting is None:
+                raise BellRang
             reading = self.alone.get(number)
             number += 1
             if reading is None:

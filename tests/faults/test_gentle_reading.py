@@ -437,3 +437,39 @@ def test_a_system_without_the_means_reads_as_without(tmp_path, monkeypatch):
         content = file(path, size)
         for how in (GENTLE, FROM_DISK):
             assert seen(path, how).digest == blake3(content).digest()
+
+
+# Fails when a file's cache is dropped as it is opened.
+@states
+@pytest.mark.parametrize("size", [1, SMALL, MEBI + 5, LARGE])
+def test_parts_of_a_file_come_from_the_disk_and_what_is_cached_stays(tmp_path, size, state):
+    path = tmp_path / "north.laz"
+    content = file(path, size)
+    if state not in (not_cached, wholly_cached) and size < SMALL:
+        pytest.skip("too small to be cached in parts")
+    state(path)
+    before = cached(path)
+    reads = disk_reads()
+    opened = FolderPlace.at_path(tmp_path).open(b"north.laz")
+    try:
+        for at, length in ((0, 1), (size // 2, 5_000), (size - 1, 1), (0, size), (size, 10)):
+            assert opened.read_at(at, length) == content[at : at + length]
+    finally:
+        opened.close()
+    assert cached(path) == before
+    assert disk_reads() - reads >= size
+
+
+def test_parts_of_a_file_come_from_the_disk_where_it_cannot_be_read_directly(tmp_path, monkeypatch):
+    no_direct(monkeypatch)
+    path = tmp_path / "north.laz"
+    content = file(path, LARGE)
+    drop(path)
+    wholly_cached(path)
+    reads = disk_reads()
+    opened = FolderPlace.at_path(tmp_path).open(b"north.laz")
+    try:
+        assert opened.read_at(3, LARGE) == content[3:]
+    finally:
+        opened.close()
+    assert disk_reads() - reads >= LARGE

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from trees import Tree, content
 
 from verifier import reading
-from verifier.engine import Engine, Lane
+from verifier.engine import BellRang, Engine, Lane
 from verifier.errors import Stopped
 from verifier.model import Kind, Sighting, Trouble
 from verifier.places import folder
@@ -311,3 +311,30 @@ def test_a_second_look_at_what_has_gone_is_unsettled(tmp_path, lane):
     again = sighting_from(read_again(place_of(tree), first, lane, Look(), noon))
     assert again.trouble is not None
     assert again.trouble.unsettled
+
+
+class CutShort:
+    """A lane whose reader the bell stops after ``count`` paths of a batch."""
+
+    def __init__(self, count: int) -> None:
+        self._count = count
+        self._lane = inline()
+
+    def submit(self, rank, job, place, paths, not_files, look, now, long=False):
+        return self._lane.submit(
+            rank, job, place, paths[: self._count], not_files, look, now, long=long
+        )
+
+
+# Fails when the end of a batch that was cut short is taken for one more sighting.
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_batch_that_the_bell_cuts_short_gives_what_was_read_and_then_the_bell(tmp_path, count):
+    tree = Tree(tmp_path / "bench")
+    for number in range(3):
+        tree.file(f"{number}.jpg", content(str(number), 100))
+    place = place_of(tree)
+    given = []
+    with pytest.raises(BellRang):
+        for sighting in sightings(place, walk(place), CutShort(count), Look(), noon):
+            given.append(sighting.path)
+    assert given == [b"0.jpg", b"1.jpg", b"2.jpg"][:count]

@@ -192,15 +192,42 @@ class FolderPlace:
 
 
 class FolderFile:
-    """One file of a folder, open for reading."""
+    """One file of a folder, open for reading from the disk itself.
+
+    What others have cached of it stays, where the system can read past its cache.
+    """
 
     def __init__(self, descriptor: int) -> None:
         self._file = os.fdopen(descriptor, "rb", buffering=0)
-        system.drop_cached(descriptor)
+        self._buffer = memoryview(b"")
+        if not system.KNOWS_CACHE:
+            system.drop_cached(descriptor)
         self.size = os.fstat(descriptor).st_size
 
     def read_at(self, offset: int, length: int) -> bytes:
         """Bytes from ``offset``, fewer only at the end.  Raises OSError."""
+        length = min(length, max(0, self.size - offset))
+        if not system.KNOWS_CACHE:
+            return self._read_plainly(offset, length)
+        before = offset % system.GRAIN
+        gentle = _Gentle(
+            self._file.fileno(), self.size, directly=True, past_cache=True, at=offset - before
+        )
+        try:
+            block = _filled(gentle, self._room_for(before + length), before + length)
+        except ReadFailed as failed:
+            raise failed.error from failed
+        finally:
+            gentle.end()
+        return bytes(block[before:])
+
+    def _room_for(self, length: int) -> memoryview:
+        whole = -(-length // system.GRAIN) * system.GRAIN
+        if len(self._buffer) < whole:
+            self._buffer = system.page_aligned(whole)
+        return self._buffer[:whole]
+
+    def _read_plainly(self, offset: int, length: int) -> bytes:
         self._file.seek(offset)
         parts = []
         while length > 0 and (part := self._file.read(length)):
