@@ -8,6 +8,7 @@ import shutil
 import signal
 import sqlite3
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -224,6 +225,34 @@ def test_the_ledger_knows_what_a_certificate_covers_and_its_record_holds_it(proj
         assert len(ledger.certificates.of(SHARE)) == 2
         latest = ledger.certificates.covering(SHARE, PLAN.encode())
         assert latest is not None and latest.certificate.id == 2
+
+
+# Fails when the entry of all that a certificate says and covers is left out of the check.
+def test_what_somebody_edited_of_a_certificate_in_the_ledger_is_told_by_preflight(project):
+    project.certificate()
+    assert record_of(project)["state"] == "good"
+    whole = project.ledger.read_bytes()
+    plan = "name = CAST('plan.txt' AS BLOB)"
+    for change, said in (
+        ("UPDATE certificates SET bytes = bytes + 1", "What certificate 1 says or covers was ch"),
+        ("UPDATE certificates SET content = x'7b7d'", "What certificate 1 says or covers was ch"),
+        (f"UPDATE certified SET digest = zeroblob(32) WHERE {plan}", "What certificate 1 says or"),
+        (f"DELETE FROM certified WHERE {plan}", "What certificate 1 says or covers was changed"),
+        ("DELETE FROM certificates", "Certificate 1 was removed"),
+    ):
+        with closing(sqlite3.connect(project.ledger)) as ledger:
+            assert ledger.execute(change).rowcount == 1
+            ledger.commit()
+        record = record_of(project)
+        assert (record["state"], said in record["detail"]) == ("wrong", True), record
+        project.ledger.write_bytes(whole)
+
+
+def record_of(project: Project) -> Any:
+    """What preflight says of the record."""
+    checks = project.run("preflight", "--json").document["checks"]
+    (found,) = (each for each in checks if each["check"] == "record")
+    return found
 
 
 def test_the_printed_page_says_what_the_file_says(project):

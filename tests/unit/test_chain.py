@@ -15,17 +15,24 @@ import pytest
 from blake3 import blake3
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_ledger import FARAWAY, NOW, SOURCE, VAULT, file, read, record
+from test_ledger import FARAWAY, NOW, SOURCE, VAULT, content, file, read, record, walked
 
-from verifier.ledger import Ledger, Notice, NoticeKind, Override
-from verifier.ledger.chain import RECORDS, SAID_AT_MOST, What
+from verifier.ledger import GrantedCertificate, Ledger, Notice, NoticeKind, Override
+from verifier.ledger.chain import RECORDS, SAID_AT_MOST, What, digest_of, link_of
 from verifier.ledger.migrations import MIGRATIONS
 from verifier.ledger.statements import APPLICATION_ID
-from verifier.model import Cause, Finding, Side, Verdict
+from verifier.model import Cause, Finding, Kind, Side, Sighting, Verdict
 
 often = settings(max_examples=120, deadline=None, database=None)
 
-RECORD_TABLES = ("shifts", "finding_events", "acceptances", "overrides", "notices")
+RECORD_TABLES = (
+    "shifts",
+    "finding_events",
+    "acceptances",
+    "overrides",
+    "notices",
+    "certificates",
+)
 
 
 def finding(name: bytes, verdict: Verdict = Verdict.MISSING, side: Side = Side.MIRROR) -> Finding:
@@ -49,10 +56,10 @@ def deed(ledger: Ledger, what: str, number: int, at: int) -> None:
         ledger.findings.seen(mirror, finding(name), at, seen, None)
     elif what == "corrupt":
         found = finding(name, Verdict.CORRUPT, (Side.MIRROR, Side.SOURCE)[number % 2])
-        content = bytes([number % 3]) * 32 if number % 5 else None
+        digest = bytes([number % 3]) * 32 if number % 5 else None
         known = read(seen, 1, at)
         values = {each: getattr(known, each) for each in known.__struct_fields__}
-        ledger.findings.seen(mirror, found, at, type(known)(**{**values, "digest": content}), seen)
+        ledger.findings.seen(mirror, found, at, type(known)(**{**values, "digest": digest}), seen)
     elif what == "settled":
         ledger.findings.settled(mirror, name, at, f"both sides hold the same ({number})")
     elif what == "accepted":
@@ -61,11 +68,45 @@ def deed(ledger: Ledger, what: str, number: int, at: int) -> None:
             ledger.findings.accept(lasting.id, "rana", at, f"as the client wishes ({number})")
     elif what == "override":
         ledger.shifts.add_override(Override(at, "rana", "compare --now", f"a deadline ({number})"))
+    elif what == "certificate":
+        certify(ledger, number, at)
     else:
-        ledger.shifts.add_notice(Notice(mirror, at, NoticeKind.SURGE, f"half of it ({number})"))
+        half = f"half of it ({number})"
+        ledger.shifts.add_notice(Notice(mirror, at, NoticeKind.SURGE, half, number % 2 or None))
 
 
-KINDS = ("shift", "missing", "accepted", "corrupt", "settled", "override", "notice")
+def certify(ledger: Ledger, number: int, at: int) -> None:
+    """A certificate on two files and a link."""
+    plan, log = file(b"notes/plan.txt", 1000 + number), file(b"notes/tides/log.txt", 7)
+    link = Sighting(b"notes/latest", Kind.LINK, 8, 1, target=b"plan.txt")
+    walked(ledger, SOURCE, [plan, log, link], at)
+    record(ledger, SOURCE, read(plan, number, at), read(log, 2, at))
+    request = ledger.clearances.request(SOURCE.share, b"notes/", at, "rana")
+    granted = GrantedCertificate(
+        0,
+        SOURCE.share,
+        b"notes/",
+        at,
+        "rana",
+        content(1),
+        content(2),
+        b"/srv/reports/%d.json" % number,
+        2,
+        1007 + number,
+    )
+    ledger.certificates.add(request, granted, b"{%d}" % number)
+
+
+KINDS = (
+    "shift",
+    "missing",
+    "accepted",
+    "corrupt",
+    "settled",
+    "override",
+    "notice",
+    "certificate",
+)
 histories = st.lists(st.tuples(st.sampled_from(KINDS), st.integers(0, 30)), max_size=25)
 
 
@@ -237,6 +278,69 @@ def swapped(database: sqlite3.Connection, table: str, chance: random.Random) -> 
         database.execute(f"UPDATE {table} SET {named} WHERE rowid = ?", (*says[2:], row[0]))
 
 
+COVERED_COLUMNS = {
+    "shares": ("name",),
+    "places": ("share", "name"),
+    "findings": (
+        "id",
+        "mirror",
+        "path",
+        "verdict",
+        "cause",
+        "side",
+        "state",
+        "first_seen",
+        "closed_at",
+        "closed_by",
+        "accepted_by",
+        "accepted_at",
+        "accepted_for",
+        "accepted_state",
+    ),
+    "folders": ("share", "path"),
+}
+"""What is covered of tables that the record does not cover whole."""
+WHOLE_TABLES = (*RECORD_TABLES, "shift_readings", "certified", "chain")
+
+
+def every_row(database: sqlite3.Connection) -> list[tuple[str, str, dict[str, Any]]]:
+    """Table, column and row, wherever the record says that a change would show."""
+    covered = COVERED_COLUMNS | {table: columns(database, table) for table in WHOLE_TABLES}
+    found = []
+    for table, names in covered.items():
+        rows = database.execute(f"SELECT * FROM {table}").fetchall()
+        assert rows, table
+        for row in rows:
+            each = dict(zip(columns(database, table), row, strict=True))
+            if table == "folders" and not each["path"].startswith(b"notes/"):
+                continue  # of all folders, those that a certificate covers
+            found.extend((table, name, each) for name in names)
+    return found
+
+
+# Fails when any column is left out of CERTIFICATES_WHOLE, CERTIFIED_BY or NOTICES_IN_SHIFTS.
+def test_another_value_in_any_column_of_any_row_that_is_covered_is_found(path):
+    rich(path)
+    chance = random.Random(7)
+    with Ledger(path) as ledger, closing(sqlite3.connect(path)) as database:
+        # What a shift read that has not ended is not covered yet.
+        ledger.shifts.end(1, NOW, "done")
+        whole = every_row(database)
+        assert len(whole) > 400
+        for table, column, row in whole:
+            value = another(row[column], chance)
+            where = " AND ".join(f"{name} IS ?" for name in row)
+            change = f"UPDATE OR IGNORE {table} SET {column} = ? WHERE {where}"
+            while database.execute(change, (value, *row.values())).rowcount == 0:
+                value = another(row[column], chance)  # another row has that one
+            database.commit()
+            assert ledger.chain.verify() != (), (table, column, row)
+            changed = {**row, column: value}
+            assert database.execute(change, (row[column], *changed.values())).rowcount == 1
+            database.commit()
+        assert ledger.chain.verify() == ()
+
+
 @settings(max_examples=400, deadline=None, database=None)
 @given(
     histories,
@@ -305,6 +409,21 @@ def test_a_chain_cut_off_at_any_entry_is_found_while_its_records_stand(
         ("DELETE FROM overrides WHERE id = 3", "Override 3 was removed"),
         ("INSERT INTO overrides VALUES (9, 1, 'me', 'x', 'y')", "Override 9 has no entry"),
         ("UPDATE notices SET detail = '' WHERE id = 1", "Notice 1 was changed"),
+        ("UPDATE notices SET shift = NULL WHERE id = 3", "The shift of notice 3 was removed"),
+        ("UPDATE notices SET shift = 9 WHERE id = 3", "The shift of notice 3 was changed"),
+        ("UPDATE notices SET shift = 2 WHERE id = 1", "The shift of notice 1 has no entry"),
+        ("UPDATE certificates SET granted_by = 'me' WHERE id = 1", "Certificate 1 was changed"),
+        ("UPDATE certificates SET bytes = 9 WHERE id = 2", "What certificate 2 says or covers was"),
+        ("UPDATE certificates SET files = 9 WHERE id = 2", "What certificate 2 says or covers was"),
+        ("UPDATE certificates SET content = x'7b7d'", "What certificate 1 says or covers was"),
+        ("UPDATE certificates SET content = '{2}' WHERE id = 1", "What certificate 1 says or"),
+        ("DELETE FROM certificates WHERE id = 1", "Certificate 1 was removed"),
+        ("DELETE FROM certificates WHERE id = 1", "Certificate 1 covers paths and does not stand"),
+        ("UPDATE certified SET digest = zeroblob(32) WHERE certificate = 1", "What certificate 1"),
+        ("UPDATE certified SET target = x'00' WHERE kind = 1", "What certificate 1 says or cov"),
+        ("DELETE FROM certified WHERE certificate = 2 AND kind = 1", "What certificate 2 says or"),
+        ("UPDATE certified SET certificate = 9 WHERE certificate = 2", "Certificate 9 covers pa"),
+        ("UPDATE folders SET path = x'61' WHERE path = x'6e6f7465732f'", "What certificate 1 say"),
         ("UPDATE places SET name = 'volt' WHERE name = 'vault'", "Notice 1 was changed"),
         ("DELETE FROM chain WHERE number = 4", "Entry 4 is missing from the record"),
         ("UPDATE chain SET link = zeroblob(32) WHERE number = 4", "Entry 4 of the record does no"),
@@ -443,6 +562,92 @@ def test_what_an_older_ledger_held_is_guarded_from_then_on(path, statement):
     older(path, 2)
     assert verified(path) == ()
     assert tampered(path, statement) != ()
+
+
+def with_certificate_of_version_8(path: Path) -> tuple[int, str]:
+    """A ledger from when the record held who was granted what and no more; the record's head."""
+    notice = (SOURCE.share, "source", 60, "surge", "half of it")
+    certificate = (SOURCE.share, b"notes/", 70, "rana", content(1), content(2))
+    with closing(sqlite3.connect(path)) as database:
+        for migration in MIGRATIONS[:8]:
+            for statement in migration.statements:
+                database.execute(statement)
+        database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        database.execute("PRAGMA user_version = 8")
+        database.execute("INSERT INTO shares VALUES (1, 'current-surveys')")
+        database.execute("INSERT INTO places (id, share, name) VALUES (1, 1, 'source')")
+        database.execute("INSERT INTO folders VALUES (1, 1, x'6e6f7465732f')")
+        database.execute("INSERT INTO notices VALUES (1, 1, 60, 'surge', 'half of it', 4)")
+        database.execute(
+            """INSERT INTO certificates VALUES
+                (1, 1, 1, x'6e6f7465732f', 70, 'rana', 2, 1007, ?, ?, x'2f63', x'7b7d')""",
+            (content(1), content(2)),
+        )
+        for name in (b"log.txt", b"plan.txt"):
+            database.execute(
+                "INSERT INTO certified VALUES (1, ?, 1, 0, 7, ?, NULL)", (name, content(3))
+            )
+        link = bytes(32)
+        for number, (what, at, said) in enumerate(
+            (("notice", 60, notice), ("certificate", 70, certificate)), start=1
+        ):
+            digest = digest_of(what, 1, at, said)
+            link = link_of(link, digest)
+            database.execute(
+                "INSERT INTO chain VALUES (?, ?, ?, 1, ?, ?)", (number, at, what, digest, link)
+            )
+        database.commit()
+    return 2, link.hex()
+
+
+def test_a_ledger_of_version_8_keeps_its_record_which_then_covers_its_certificates_whole(path):
+    head = with_certificate_of_version_8(path)
+    with Ledger(path) as ledger:
+        assert ledger.chain.verify() == ()
+        assert ledger.chain.holds(*head)
+        assert ledger.chain.head()[0] == 2 + 2
+        assert ledger.soundness() == ()
+        covered = ledger.certificates.covering(SOURCE.share, b"notes/plan.txt")
+        assert covered is not None and covered.digest == content(3)
+        certify(ledger, 3, NOW)
+        assert ledger.chain.head()[0] == 4 + 2
+        assert ledger.chain.verify() == ()
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE certificates SET bytes = 1",
+        "UPDATE certificates SET content = x'00'",
+        "DELETE FROM certified WHERE name = x'6c6f672e747874'",
+        "UPDATE certified SET size = 8",
+        "UPDATE notices SET shift = 5",
+        "DELETE FROM certificates",
+    ],
+)
+def test_what_a_ledger_of_version_8_certified_is_guarded_from_then_on(path, statement):
+    with_certificate_of_version_8(path)
+    assert verified(path) == ()
+    assert tampered(path, statement) != ()
+
+
+def test_what_was_changed_in_a_ledger_of_version_8_shows_after_it_was_brought_up_to_date(path):
+    with_certificate_of_version_8(path)
+    assert tampered(path, "UPDATE certificates SET granted_by = 'me'") != ()
+
+
+def test_a_path_is_not_released_by_a_certificate_that_somebody_removed(path):
+    rich(path)
+    with Ledger(path) as ledger:
+        covered = ledger.certificates.covering(SOURCE.share, b"notes/plan.txt")
+        assert covered is not None and covered.certificate.id == 3
+    tampered(path, "DELETE FROM certificates WHERE id = 3")
+    with Ledger(path) as ledger:
+        covered = ledger.certificates.covering(SOURCE.share, b"notes/plan.txt")
+        assert covered is not None and covered.certificate.id == 2
+    tampered(path, "DELETE FROM certificates")
+    with Ledger(path) as ledger:
+        assert ledger.certificates.covering(SOURCE.share, b"notes/plan.txt") is None
 
 
 def test_a_new_ledger_has_no_entry_before_its_first_record(path):

@@ -231,7 +231,8 @@ class Certificates:
                     "beyond": _beyond(request.folder),
                 },
             )
-            self._chain.extend_by(What.CERTIFICATE, number, granted.granted_at)
+            for what in (What.CERTIFICATE, What.COVERED):
+                self._chain.extend_by(what, number, granted.granted_at)
             self._store.run(statements.SET_CLEARANCE, ("granted", granted.granted_at, request.id))
             self._store.run(statements.FORGET_CHANGES, (request.id,))
         return number

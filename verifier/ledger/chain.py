@@ -1,15 +1,16 @@
 """One chain of digests over what was recorded, so that a later change of it shows.
 
-Shifts, the events of findings, acceptances, overrides and notices each have an entry, written in
-the transaction that writes the record itself.  An entry's digest is of what the record says, its
-link is of the link before it and that digest: who changes, removes or adds anything has to make
-every later link anew.  Who can write the whole file can do just that.  The head of the chain,
-printed on what leaves this machine, shows it then; nothing in here can.
+Shifts, the events of findings, acceptances, overrides, notices and certificates each have an
+entry, written in the transaction that writes the record itself.  An entry's digest is of what the
+record says, its link is of the link before it and that digest: who changes, removes or adds
+anything has to make every later link anew.  Who can write the whole file can do just that.  The
+head of the chain, printed on what leaves this machine, shows it then; nothing in here can.
 
 The digest is BLAKE3 of a MessagePack array, every value in its shortest form: the kind of the
 record, its number, the time of the entry, and what the record says, with names of places in the
-stead of their numbers.  A link is BLAKE3 of the link before, 32 zero bytes before the first, and
-the digest.
+stead of their numbers.  Where a record has more rows than memory should hold, that says how many
+they are, and the digest of their arrays one after the other.  A link is BLAKE3 of the link before,
+32 zero bytes before the first, and the digest.
 """
 
 from __future__ import annotations
@@ -24,10 +25,13 @@ from msgspec import Struct
 
 from verifier.errors import LedgerFailed, LedgerRefused
 from verifier.ledger import statements
-from verifier.ledger.store import PAGE, Row, Store
+from verifier.ledger.store import BEFORE_ALL, PAGE, Row, Store
 
 BEGINS_WITH_SCHEMA: Final = 3
 """The first schema with a chain: an older ledger has what stands in it taken over."""
+
+COVERS_SINCE_SCHEMA: Final = 9
+"""The first schema whose chain covers all of a certificate, and the shift of a notice."""
 
 SAID_AT_MOST: Final = 20
 """Sentences about what is not as it was recorded: one who looks into it needs no more."""
@@ -50,19 +54,24 @@ class What(StrEnum):
     ACCEPTANCE = "acceptance"
     OVERRIDE = "override"
     NOTICE = "notice"
+    NOTICE_IN_SHIFT = "notice in shift"
     CERTIFICATE = "certificate"
+    COVERED = "covered"
 
 
 class Records(Struct, frozen=True):
     """Where the records of one kind stand.
 
     ``rows`` gives number and content of so many after a number; ``parts`` more rows of one of
-    them, which belong to its content.  ``named`` is what one is called, with {} for its number.
+    them, which belong to its content.  ``listed`` gives so many, after a key of the two columns
+    that come first, of rows of which the content has the digest.  ``named`` is what one is called,
+    with {} for its number.
     """
 
     rows: str
     named: str
     parts: str | None = None
+    listed: str | None = None
 
 
 RECORDS: Final[Mapping[str, Records]] = {
@@ -74,7 +83,13 @@ RECORDS: Final[Mapping[str, Records]] = {
     What.ACCEPTANCE: Records(statements.ACCEPTANCES, "acceptance {}"),
     What.OVERRIDE: Records(statements.OVERRIDES, "override {}"),
     What.NOTICE: Records(statements.NOTICES_BY_NAME, "notice {}"),
+    What.NOTICE_IN_SHIFT: Records(statements.NOTICES_IN_SHIFTS, "the shift of notice {}"),
     What.CERTIFICATE: Records(statements.CERTIFICATES_BY_NAME, "certificate {}"),
+    What.COVERED: Records(
+        statements.CERTIFICATES_WHOLE,
+        "what certificate {} says or covers",
+        listed=statements.CERTIFIED_BY,
+    ),
 }
 """Every kind of record that has entries.  What is added here is checked from then on."""
 
@@ -94,6 +109,7 @@ class Chain:
 
     def __init__(self, store: Store) -> None:
         self._store = store
+        store.add_function("digest_of", _digest_of_bytes, 1)
 
     def extend(self, what: str, row: int, content: Sequence[object], at: int) -> None:
         """Add the entry of a record that the transaction under way writes.
@@ -141,6 +157,13 @@ class Chain:
                     found.say(
                         f"Finding {number} does not stand as its history says: one of the two was "
                         "changed."
+                    )
+                for (number,) in self._store.rows(
+                    statements.CERTIFIED_BY_NOTHING, (SAID_AT_MOST + 1,)
+                ):
+                    found.say(
+                        f"Certificate {number} covers paths and does not stand here: it was "
+                        "removed, or they were added past the record."
                     )
         except _Enough:
             pass
@@ -193,10 +216,24 @@ class Chain:
         return None if row is None or row[0] != number else self._content(kind, row)
 
     def _content(self, kind: Records, row: Row) -> Sequence[object]:
-        if kind.parts is None:
-            return row[1:]
-        parts = self._store.rows(kind.parts, (row[0],))
-        return (*row[1:], *(value for part in parts for value in part))
+        content = row[1:]
+        if kind.parts is not None:
+            parts = self._store.rows(kind.parts, (row[0],))
+            content = (*content, *(value for part in parts for value in part))
+        if kind.listed is not None:
+            content = (*content, *self._digest_of_list(kind.listed, row[0]))
+        return content
+
+    def _digest_of_list(self, listed: str, number: int) -> tuple[int, bytes]:
+        """How many rows a list has, and the digest of what they say."""
+        rows, digest = 0, blake3()
+        after: tuple[object, object] = (-(1 << 63), BEFORE_ALL)
+        while page := self._store.rows(listed, (number, *after, PAGE)):
+            for row in page:
+                digest.update(_encode(row[2:]))
+            rows += len(page)
+            after = page[-1][0], page[-1][1]
+        return rows, digest.digest()
 
     def _last(self) -> tuple[int, bytes]:
         row = self._store.row(statements.LAST_LINK)
@@ -217,6 +254,17 @@ def take_over(store: Store) -> None:
     chain.extend(What.TAKEN_OVER, total, (), 0)
     for what, kind in RECORDS.items():
         for number, content in chain.records(kind):
+            chain.extend(what, number, content, 0)
+
+
+def cover_more(store: Store) -> None:
+    """Add to the chain of an older ledger what it did not cover then, as it stands now.
+
+    Call it in the transaction that brings such a ledger up to date.
+    """
+    chain = Chain(store)
+    for what in (What.NOTICE_IN_SHIFT, What.COVERED):
+        for number, content in chain.records(RECORDS[what]):
             chain.extend(what, number, content, 0)
 
 
@@ -295,6 +343,11 @@ class _Beside:
 
 def _missing(first: int, last: int) -> str:
     return f"Entry {first} is" if first == last else f"Entries {first} to {last} are"
+
+
+def _digest_of_bytes(value: object) -> object:
+    """The digest of a long value.  Anything but bytes is not what was written, and stays."""
+    return blake3(value).digest() if isinstance(value, bytes) else value
 
 
 def _bytes(value: object) -> bytes:

@@ -510,6 +510,11 @@ _MESSAGES: Final = (
     """,
 )
 
+_CERTIFIED_BY: Final = (
+    # The chain goes through what each certificate covers.
+    "CREATE INDEX certified_by_certificate ON certified (certificate)",
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -550,5 +555,10 @@ MIGRATIONS: Final = (
         8,
         "messages, what became of each, and of which findings who was told",
         _MESSAGES,
+    ),
+    Migration(
+        9,
+        "all that a certificate says and covers, and the shift of a notice, in the chain",
+        _CERTIFIED_BY,
     ),
 )

@@ -89,6 +89,8 @@ def migrate(store: Store, migrations: Sequence[Migration] = MIGRATIONS) -> None:
                 store.run(statements.SET_SCHEMA_VERSION.format(number=migration.number))
         if version < chain.BEGINS_WITH_SCHEMA:
             chain.take_over(store)
+        elif version < chain.COVERS_SINCE_SCHEMA:
+            chain.cover_more(store)
 
 
 def soundness(store: Store) -> tuple[str, ...]:

@@ -114,6 +114,8 @@ class Shifts:
             number = self._store.insert(statements.ADD_NOTICE, (place, *said, notice.shift))
             named = notice.place.share, notice.place.place
             self._chain.extend(What.NOTICE, number, (*named, *said), notice.at)
+            if notice.shift is not None:
+                self._chain.extend(What.NOTICE_IN_SHIFT, number, (notice.shift,), notice.at)
 
     def notices(self) -> Iterator[Notice]:
         """Every notice, in order."""

@@ -91,6 +91,8 @@ ENDS: Final = (
     "SELECT * FROM clearance_changes ORDER BY clearance, place, folder, name LIMIT 1",
     "SELECT * FROM certificates ORDER BY id DESC LIMIT 1",
     "SELECT * FROM certified ORDER BY folder, name, certificate LIMIT 1",
+    """SELECT certificate FROM certified INDEXED BY certified_by_certificate
+        ORDER BY certificate LIMIT 1""",
     "SELECT * FROM nights ORDER BY shift, place LIMIT 1",
     "SELECT * FROM night_verdicts ORDER BY shift, mirror, verdict LIMIT 1",
     "SELECT * FROM messages ORDER BY id DESC LIMIT 1",
@@ -839,6 +841,32 @@ NOTICES_BY_NAME: Final = """
     LEFT JOIN shares ON shares.id = places.share
     WHERE notices.id > ? ORDER BY notices.id LIMIT ?
 """
+NOTICES_IN_SHIFTS: Final = """
+    SELECT id, shift FROM notices WHERE shift IS NOT NULL AND id > ? ORDER BY id LIMIT ?
+"""
+CERTIFICATES_BY_NAME: Final = """
+    SELECT certificates.id, shares.name, folder, granted_at, granted_by, digest, manifest
+    FROM certificates LEFT JOIN shares ON shares.id = certificates.share
+    WHERE certificates.id > ? ORDER BY certificates.id LIMIT ?
+"""
+CERTIFICATES_WHOLE: Final = """
+    SELECT id, clearance, files, bytes, file, digest_of(content) FROM certificates
+    WHERE id > ? ORDER BY id LIMIT ?
+"""
+CERTIFIED_BY: Final = """
+    SELECT certified.folder, certified.name, shares.name, folders.path, certified.name, kind, size,
+        digest, target
+    FROM certified INDEXED BY certified_by_certificate
+    LEFT JOIN folders ON folders.id = certified.folder
+    LEFT JOIN shares ON shares.id = folders.share
+    WHERE certificate = ? AND (certified.folder, certified.name) > (?, ?)
+    ORDER BY certified.folder, certified.name LIMIT ?
+"""
+CERTIFIED_BY_NOTHING: Final = """
+    SELECT DISTINCT certificate FROM certified INDEXED BY certified_by_certificate
+    WHERE NOT EXISTS (SELECT 1 FROM certificates WHERE certificates.id = certificate)
+    ORDER BY certificate LIMIT ?
+"""
 
 _SAID: Final = """
     findings.verdict || coalesce(', ' || findings.cause, '')
@@ -949,11 +977,6 @@ CERTIFICATE: Final = f"{_CERTIFICATE} WHERE certificates.id = ?"
 CERTIFICATES_OF_SHARE: Final = f"""
     {_CERTIFICATE} WHERE certificates.share = ? ORDER BY certificates.id
 """
-CERTIFICATES_BY_NAME: Final = """
-    SELECT certificates.id, shares.name, folder, granted_at, granted_by, digest, manifest
-    FROM certificates LEFT JOIN shares ON shares.id = certificates.share
-    WHERE certificates.id > ? ORDER BY certificates.id LIMIT ?
-"""
 WANTED_WITHIN: Final = """
     SELECT count(*), coalesce(sum(counted), 0)
     FROM folders CROSS JOIN sightings INDEXED BY wanted_sightings
@@ -964,7 +987,9 @@ WANTED_WITHIN: Final = """
 CERTIFICATE_CONTENT: Final = "SELECT content FROM certificates WHERE id = ?"
 COVERING: Final = """
     SELECT certificate, kind, size, digest, target FROM certified
-    WHERE folder = ? AND name = ? ORDER BY certificate DESC LIMIT 1
+    WHERE folder = ? AND name = ?
+        AND EXISTS (SELECT 1 FROM certificates WHERE certificates.id = certificate)
+    ORDER BY certificate DESC LIMIT 1
 """
 
 # --------------------------------------------------------------------------------------- nights
