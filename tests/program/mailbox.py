@@ -28,8 +28,11 @@ class _Keeper:
     def __init__(self) -> None:
         self.mails: list[EmailMessage] = []
         self.logins = 0
+        self.refusal: str | None = None
 
     async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:  # noqa: N802
+        if self.refusal is not None:
+            return self.refusal
         found = email.message_from_bytes(envelope.content, policy=email.policy.default)
         assert isinstance(found, EmailMessage)
         self.mails.append(found)
@@ -57,6 +60,10 @@ class MailServer:
     @property
     def mails(self) -> list[EmailMessage]:
         return list(self._keeper.mails)
+
+    def refuse(self, answer: str | None) -> None:
+        """From now on every mail is answered with this instead of being taken."""
+        self._keeper.refusal = answer
 
     @property
     def logins(self) -> int:

@@ -404,6 +404,64 @@ def test_a_server_that_is_down_fails_nothing_and_the_next_shift_delivers_what_wa
     studio.holds_no_secret()
 
 
+def test_what_could_not_be_delivered_is_on_the_page_until_it_was(studio, tmp_path):
+    # Fails when the page is not written anew after the messages, or tells nothing of them.
+    def page() -> str:
+        return (studio.state / "reports" / "report.html").read_text("utf-8")
+
+    with mail_server(tmp_path / "tls") as (mails, environment):
+        trusted(studio, environment)
+        studio.tell(mails.address, wait_at_most='"3 s"')
+        mails.refuse("552 the box of rana is full")
+        assert studio.shift().status == 0
+        assert "<title>Messages could not be delivered; the copies were in order as of" in page()
+        assert studio.shift().status == 0
+        to = f"mailtos://127.0.0.1:{mails.port} (address 1)"
+        told = f"2 messages could not be delivered: to {to}, since "
+        assert told in page() and "with the status 552" in page()
+        assert "try it with: verifier notify --test" in page()
+        outcome = studio.run("report")
+        assert outcome.status == 3
+        assert told in " ".join(outcome.out.decode().split())
+        document = studio.run("report", "--json").document
+        assert document["state"] == "needs-you"
+        (doubt,) = document["doubts"]
+        assert doubt["what"] == "undelivered" and doubt["detail"].startswith(told)
+        assert "rana" not in page() + json.dumps(document)
+        mails.refuse(None)
+        assert studio.shift().status == 0
+        assert len(mails.mails) == 3
+        assert "could not be delivered" not in page() and "<title>All good as of" in page()
+        assert studio.run("report").status == 0
+    studio.holds_no_secret()
+
+
+def test_an_address_that_the_settings_name_no_more_is_missed_by_nobody(studio):
+    with web_server(500) as broken, web_server() as room:
+        studio.tell(hook(broken.port), wait_at_most='"2 s"')
+        studio.shift()
+        assert studio.run("report").status == studio.run("notify").status == 3
+        studio.tell(hook(room.port))
+        assert studio.run("notify").status == 0
+        assert studio.shift().status == 0
+        assert studio.run("report").status == 0
+
+
+def test_a_heartbeat_that_is_not_heard_is_on_the_page_until_one_is(studio):
+    with web_server(404) as watch:
+        studio.tell(heartbeat=f'"http://127.0.0.1:{watch.port}/beat/${{ROOM}}"')
+        studio.shift()
+        (doubt,) = studio.run("report", "--json").document["doubts"]
+        assert doubt["detail"].startswith(
+            f"the heartbeat http://127.0.0.1:{watch.port} was not heard, once since "
+        )
+        assert studio.run("notify").status == 3
+        watch.status = 200
+        studio.shift()
+        assert studio.run("report").status == studio.run("notify").status == 0
+    studio.holds_no_secret()
+
+
 def test_a_wrong_password_is_named_and_never_repeated(studio, tmp_path):
     with mail_server(tmp_path / "tls") as (mails, environment):
         trusted(studio, environment)

@@ -73,6 +73,15 @@ def test_what_is_given_up_is_still_shown_for_a_month(ledger):
     assert ledger.messages.undelivered(NOW + 31 * 86_400) == []
 
 
+def test_what_was_given_up_is_over_when_a_later_message_was_taken_at_that_address(ledger):
+    add(ledger)
+    ledger.messages.give_up_before(NOW + 1)
+    later = add(ledger, at=NOW + 9)
+    ledger.messages.tried(later, b"rana", NOW + 9, None)
+    left = ledger.messages.undelivered(NOW + 9)
+    assert {each.recipient for each in left} == {b"room"}
+
+
 def test_a_finding_is_told_once_to_the_same_people_until_it_opens_again(ledger):
     def untold(recipients: bytes = ALL) -> list[int]:
         return list(ledger.messages.untold(recipients, NOW))

@@ -9,7 +9,7 @@ import click
 
 from verifier import settings
 from verifier.cli import options
-from verifier.jobs import notices
+from verifier.jobs import notices, recipients
 from verifier.jobs.shift import Clock
 from verifier.ledger import Delivery, Ledger
 from verifier.reporting import message
@@ -39,9 +39,9 @@ def command(context: click.Context, test_wanted: bool, json_wanted: bool) -> Non
             options.print_lines(report.test_text(outcomes, found.notify.heartbeat is not None))
         context.exit(3 if any(each.failed is not None for each in outcomes) else 0)
     now = time.time()
-    labels = [each.label for each in notices.recipients_of(found)]
+    labels = [each.label for each in recipients.recipients_of(found)]
     due = notices.expected_by(found, now)
-    late = _late(found, int(now))
+    late = _late(found, now)
     if json_wanted:
         options.print_bytes(report.document(labels, due, late, found.hours.zone))
     else:
@@ -49,9 +49,9 @@ def command(context: click.Context, test_wanted: bool, json_wanted: bool) -> Non
     context.exit(3 if late else 0)
 
 
-def _late(found: settings.Settings, now: int) -> list[Delivery]:
+def _late(found: settings.Settings, now: float) -> list[Delivery]:
     """What could not be delivered; nothing where no shift has made a ledger yet."""
     if not os.path.lexists(found.studio.ledger):
         return []
     with Ledger(found.studio.ledger) as ledger:
-        return ledger.messages.undelivered(now)
+        return recipients.undelivered(found, ledger, now)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,8 +37,8 @@ def command(context: click.Context, out: Path | None, json_wanted: bool) -> None
     """Write the page that shows how all copies stand, with all findings beside it.
 
     It answers from the ledger alone, at any hour; every shift writes the same page at its end.
-    Exit status: 0 nothing needs a person, 1 something does, 3 something was not reached, read or
-    finished, so that not all is known to be good.
+    Exit status: 0 nothing needs a person, 1 something does, 3 something was not reached, read,
+    finished or delivered, so that not all is known to be good, or not told.
     """
     from verifier.reporting import report as words
 
@@ -67,8 +69,8 @@ def report_into(found: settings.Settings, out: Path | None) -> tuple[Report, str
 
 def write_page(
     found: settings.Settings, ledger: Ledger, result: Result, progress: Progress
-) -> None:
-    """Keep how all stands after a shift, and write the page.
+) -> Report | None:
+    """Keep how all stands after a shift, and write the page; what it says, None without one.
 
     Not after a signal, which is to be followed at once.  What keeps the page from being written is
     remarked upon and never fails the shift.
@@ -79,13 +81,43 @@ def write_page(
     from verifier.jobs.shift import StoppedBy
 
     if result.stopped_by == StoppedBy.SIGNAL:
-        return
-    try:
+        return None
+    with _never_failing(progress):
         last = ledger.shifts.last()
         if last is not None and last.id == result.number:
             record_night(found, ledger, last, time.time())
         folder = ready_folder(found, None)
-        _publish(gather(found, ledger, time.time()), ledger, folder)
+        report = gather(found, ledger, time.time())
+        _publish(report, ledger, folder)
+        return report
+    return None
+
+
+def renew_page(
+    found: settings.Settings, ledger: Ledger, written: Report | None, progress: Progress
+) -> None:
+    """Write a shift's page anew where messages that were sent after it did, or did not, arrive.
+
+    Whoever gets no message looks at the page, which must not say then that all is well.
+    """
+    from verifier.jobs.clearance.granting import ready_folder
+    from verifier.jobs.report import gather, not_told
+
+    if written is None:
+        return
+    with _never_failing(progress):
+        now = time.time()
+        before = [each for each in written.doubts if each.to]
+        if list(not_told(found, ledger, now)) != before:
+            folder = ready_folder(found, None)
+            _publish(gather(found, ledger, now), ledger, folder)
+
+
+@contextmanager
+def _never_failing(progress: Progress) -> Iterator[None]:
+    """Remarks upon what keeps a page from being written: the shift stands."""
+    try:
+        yield
     except VerifierError as error:
         progress.say(f"The page was not written; the shift stands. {error}")
     except Exception as error:  # a night's work is worth more than its page

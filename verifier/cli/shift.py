@@ -10,7 +10,7 @@ from msgspec import structs
 
 from verifier import settings
 from verifier.cli import options, person
-from verifier.cli.report import write_page
+from verifier.cli.report import renew_page, write_page
 from verifier.cli.terminal import Terminal
 from verifier.jobs import plan, shift
 from verifier.jobs.notices import Notices
@@ -90,12 +90,13 @@ def command(
     ):
 
         def ended(result: shift.Result) -> None:
-            write_page(found, shifts.ledger, result, terminal)
+            page = write_page(found, shifts.ledger, result, terminal)
             try:
                 if not json_wanted or not resident:
                     show(result)
             finally:  # where standard output takes no more, people are told all the same
                 notices.after(shifts.ledger, result)
+                renew_page(found, shifts.ledger, page, terminal)
 
         def show(result: shift.Result) -> None:
             open_now = shift.open_findings(shifts.ledger)

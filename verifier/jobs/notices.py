@@ -12,7 +12,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final, Protocol
 
-from blake3 import blake3
 from msgspec import Struct, structs
 
 from verifier import missed
@@ -28,6 +27,7 @@ from verifier.errors import (
 from verifier.findings import Action, action_of
 from verifier.hours import WorkingHours
 from verifier.jobs import audit
+from verifier.jobs.recipients import Recipient, digest_of, heartbeat_of, recipients_of
 from verifier.jobs.shift import Clock, Result, StoppedBy, open_findings
 from verifier.ledger import (
     Delivery,
@@ -50,7 +50,7 @@ from verifier.sending import (
     Sending,
     refuse_without_library,
 )
-from verifier.settings import Settings, label_of, secrets_of, with_secrets
+from verifier.settings import Settings, secrets_of, with_secrets
 
 PAGE: Final = "report.html"
 """The page's name in the folder of reports."""
@@ -175,29 +175,11 @@ class Words(Protocol):
         """A message that shows whether messages arrive."""
 
 
-class Recipient(Struct, frozen=True):
-    """One address: as it is written, what may be said of it, and a digest to know it by."""
-
-    number: int
-    address: str
-    label: str
-    digest: bytes
-
-
 class Outcome(Struct, frozen=True):
     """What became of a message at one address; ``failed`` is None when it was taken."""
 
     label: str
     failed: str | None
-
-
-def recipients_of(settings: Settings) -> tuple[Recipient, ...]:
-    """Who is told, in the order of the settings, none twice."""
-    addresses = dict.fromkeys(settings.notify.to)
-    return tuple(
-        Recipient(number, each, label_of(each, number), _digest(each))
-        for number, each in enumerate(addresses, 1)
-    )
 
 
 def expected_by(settings: Settings, now: float) -> float | None:
@@ -247,7 +229,7 @@ class Notices:
         self._say = say
         self._environment = os.environ if environment is None else environment
         self._recipients = recipients_of(settings)
-        self._all = _digest("\n".join(sorted(each.address for each in self._recipients)))
+        self._all = digest_of("\n".join(sorted(each.address for each in self._recipients)))
         self._studio = settings.studio.name
         self._under_way: list[_Sent] = []
         self._told_error: BaseException | None = None
@@ -547,28 +529,27 @@ class Notices:
 
     def _heartbeat(self, ledger: Ledger) -> tuple[int, str] | None:
         """A heartbeat to be called: the number that its result is kept under, and its address."""
-        written = self._settings.notify.heartbeat
-        if written is None:
+        to = heartbeat_of(self._settings)
+        if to is None:
             return None
-        digest, label = _digest(written), f"heartbeat {label_of(written, 0).partition(' (')[0]}"
         number = ledger.messages.add(
             int(self._clock.now()),
             MessageKind.HEARTBEAT,
             "heartbeat",
             "",
-            digest,
-            [(digest, label)],
+            to.digest,
+            [(to.digest, to.label)],
         )
         try:
-            return number, with_secrets(written, self._secrets())
+            return number, with_secrets(to.address, self._secrets())
         except SettingsRefused as refused:
             self._failed_heartbeat(ledger, number, str(refused))
             return None
 
     def _failed_heartbeat(self, ledger: Ledger, number: int, failed: str | None) -> None:
-        written = self._settings.notify.heartbeat
-        assert written is not None
-        ledger.messages.tried(number, _digest(written), int(self._clock.now()), failed)
+        to = heartbeat_of(self._settings)
+        assert to is not None
+        ledger.messages.tried(number, to.digest, int(self._clock.now()), failed)
         ledger.messages.give_up(number)  # one that comes late would tell of another shift
         if failed is not None:
             self._say(f"The heartbeat was not heard: {failed.rstrip('.')}.")
@@ -715,10 +696,6 @@ def _ended_in_order(result: Result) -> bool:
 
 def _about(notice: Notice) -> str:
     return f"{notice.what}: {notice.place}"
-
-
-def _digest(text: str) -> bytes:
-    return blake3(text.encode("utf-8", "surrogateescape")).digest(16)
 
 
 def _not_too_many(letters: list[Letter]) -> list[Letter]:

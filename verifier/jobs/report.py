@@ -19,6 +19,7 @@ from verifier.hours import Stretch, WorkingHours
 from verifier.jobs.audit import PlaceAudit, audit
 from verifier.jobs.paces import ENOUGH
 from verifier.jobs.plan import Plan, known_plan
+from verifier.jobs.recipients import unreached
 from verifier.jobs.shift import StoppedBy, lasting_findings
 from verifier.ledger import (
     FindingEvent,
@@ -64,7 +65,10 @@ class State(StrEnum):
 
 
 class DoubtKind(StrEnum):
-    """Why not all is known to be good, even where no finding says otherwise; the worst first."""
+    """Why not all is known to be good, even where no finding says otherwise; the worst first.
+
+    The last says nothing of the copies: all may be known, and nobody be told of it.
+    """
 
     NOTHING_READ = "nothing-read"
     NO_FILES = "no-files"
@@ -76,14 +80,16 @@ class DoubtKind(StrEnum):
     SUSPECTED = "suspected"
     UNREAD = "unread"
     OVERDUE = "overdue"
+    UNDELIVERED = "undelivered"
 
 
 class Doubt(Struct, frozen=True):
     """One thing that is not known.
 
     ``place`` is where, None for all; ``at`` since or until when, in seconds since 1970; ``number``
-    and ``bytes`` how many nights, files or paths, and how much of them; ``detail`` a sentence that
-    the ledger kept.
+    and ``bytes`` how many nights, files, paths or messages, and how much of them; ``detail`` what
+    the ledger kept of the reason; ``to`` whom messages did not reach, which ``heartbeat`` says is
+    the heartbeat.
     """
 
     what: DoubtKind
@@ -92,6 +98,8 @@ class Doubt(Struct, frozen=True):
     number: int = 0
     bytes: int = 0
     detail: str = ""
+    to: str = ""
+    heartbeat: bool = False
 
 
 class Shown(Struct, frozen=True):
@@ -200,6 +208,11 @@ class Report(Struct, frozen=True):
     certificates: tuple[GrantedCertificate, ...]
 
     @property
+    def all_seen(self) -> bool:
+        """Whether everything is known of the copies, whoever was told of it."""
+        return all(each.what is DoubtKind.UNDELIVERED for each in self.doubts)
+
+    @property
     def exit_status(self) -> int:
         """0 nothing needs a person, 1 something does, 3 something is not known or unreadable."""
         if self.doubts or self.unreadable:
@@ -235,10 +248,15 @@ def gather(settings: Settings, ledger: Ledger, now: float) -> Report:
     notices = [each for each in ledger.shifts.standing_notices() if each.place in named]
     surges = tuple(each for each in notices if each.what is NoticeKind.SURGE)
     ended = max((each.ended for each in shifts if each.ended is not None), default=_ended(last))
-    doubts = tuple(_doubts(ledger, places, last, ended, notices, following))
+    doubts = (
+        *_doubts(ledger, places, last, ended, notices, following),
+        *not_told(settings, ledger, now),
+    )
     groups, accepted, unreadable = _grouped(ledger, last)
     found = sum(each.count for each in groups)
-    state = State.NOT_KNOWN if doubts else State.ALL_GOOD
+    state = State.NEEDS_YOU if doubts else State.ALL_GOOD
+    if any(each.what is not DoubtKind.UNDELIVERED for each in doubts):
+        state = State.NOT_KNOWN
     if found or surges:
         state = State.NEEDS_YOU
     coming = now if following.next is None else max(now, following.next.opens)
@@ -384,7 +402,7 @@ def _doubts(
     notices: Sequence[Notice],
     following: Expected,
 ) -> Iterable[Doubt]:
-    """In the order of `DoubtKind`."""
+    """What is not known of the copies, in the order of `DoubtKind`."""
     if ended is None:
         yield Doubt(DoubtKind.NOTHING_READ)
     if last is None:
@@ -418,6 +436,21 @@ def _doubts(
     for each in places:
         if each.audit.late:
             yield Doubt(DoubtKind.OVERDUE, each.name, each.audit.oldest_read)
+
+
+def not_told(settings: Settings, ledger: Ledger, now: float) -> tuple[Doubt, ...]:
+    """Whom messages did not reach, one for each address."""
+    return tuple(
+        Doubt(
+            DoubtKind.UNDELIVERED,
+            at=each.since,
+            number=each.messages,
+            detail=each.why or "",
+            to=each.label,
+            heartbeat=each.heartbeat,
+        )
+        for each in unreached(settings, ledger, now)
+    )
 
 
 # -------------------------------------------------------------------------------------- pictures

@@ -76,9 +76,12 @@ class Messages:
         """What is still to be delivered, the oldest first."""
         return [_delivery(row) for row in self._store.rows(statements.WAITING_DELIVERIES)]
 
-    def undelivered(self, now: int, most: int = 100) -> list[Delivery]:
-        """What waits, and what was given up in the last 30 days, the newest first."""
-        rows = self._store.rows(statements.UNDELIVERED, (now - SHOWN_FOR, most))
+    def undelivered(self, now: int) -> list[Delivery]:
+        """What waits, and what was given up in the last 30 days, the newest first.
+
+        Given up is over once a later message was taken at the same address.
+        """
+        rows = self._store.rows(statements.UNDELIVERED, (now - SHOWN_FOR,))
         return [_delivery(row) for row in rows]
 
     def latest(self, kind: MessageKind, recipients: bytes) -> int | None:

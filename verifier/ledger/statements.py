@@ -746,9 +746,16 @@ _DELIVERY: Final = """
     FROM deliveries CROSS JOIN messages ON messages.id = deliveries.message
 """
 WAITING_DELIVERIES: Final = f"{_DELIVERY} WHERE state = 'waiting' ORDER BY messages.id, label"
+# What was given up is over once a later message reached the same address.
 UNDELIVERED: Final = f"""
-    {_DELIVERY} WHERE state = 'waiting' OR (state = 'given up' AND messages.at >= ?)
-    ORDER BY messages.id DESC, label LIMIT ?
+    {_DELIVERY} WHERE state = 'waiting' OR (
+        state = 'given up' AND messages.at >= ? AND NOT EXISTS (
+            SELECT 1 FROM deliveries AS later
+            WHERE later.message > deliveries.message AND later.recipient = deliveries.recipient
+                AND later.state = 'delivered'
+        )
+    )
+    ORDER BY messages.id DESC, label
 """
 LATEST_MESSAGE: Final = """
     SELECT max(at) FROM messages WHERE kind = ? AND recipients = ?

@@ -80,10 +80,10 @@ def text(
         yield f"Told: {', '.join(labels)}."
         yield from wrapped(WORDS.by_when(hours, due), "")
     if not late:
-        yield "Every message of the last 30 days was taken, or there was none."
+        yield "Nothing waits to be delivered, and nothing was given up."
         return
     yield ""
-    yield f"{count(len(late), 'message')} of the last 30 days not delivered:"
+    yield f"{count(len(late), 'message')} not delivered:"
     for each in late:
         written = hours.local(each.written_at)
         yield f"  {DAYS[written.weekday()]} {written:%Y-%m-%d %H:%M}  {each.label}"

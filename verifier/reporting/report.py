@@ -68,6 +68,11 @@ def headline(report: Report) -> str:
             which = "" if urgent == report.open else f", {urgent:,} of them"
             said += f"{which} before the next mirror run"
         return f"{said}."
+    if report.all_seen:
+        assert report.as_of is not None
+        messages = any(not each.heartbeat for each in report.doubts)
+        what = "Messages could not be delivered" if messages else "The heartbeat is not heard"
+        return f"{what}; the copies were in order as of {moment(report.as_of, zone)}."
     return f"Not known to be good: {doubt(report.doubts[0], zone)}"
 
 
@@ -81,7 +86,7 @@ def lead(report: Report) -> str:
         if report.accepted:
             said += f" {count(report.accepted, 'more finding')} {_was(report.accepted)} accepted."
         return said
-    if report.state is not State.ALL_GOOD:
+    if not report.all_seen or report.surges:
         return "No finding is open, but that says nothing of what was not read."
     them = "it" if report.files == 1 else "them"
     said = (
@@ -159,6 +164,22 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
             )
         case DoubtKind.OVERDUE:
             return f"some of {where} was not read within the time that the settings ask for."
+        case DoubtKind.UNDELIVERED:
+            return _undelivered(each, when)
+
+
+def _undelivered(each: Doubt, since: str) -> str:
+    why = f": {each.detail.rstrip('.')}" if each.detail else ""
+    if each.heartbeat:
+        times = "once" if each.number == 1 else f"{each.number:,} times"
+        return (
+            f"the {each.to} was not heard, {times} since {since}{why}. Whoever watches it may take "
+            "this machine for dead; see that its address is right and answers."
+        )
+    return (
+        f"{count(each.number, 'message')} could not be delivered: to {each.to}, since {since}"
+        f"{why}. Mend that, then try it with: verifier notify --test."
+    )
 
 
 def text(report: Report, page: str | None) -> Iterator[str]:

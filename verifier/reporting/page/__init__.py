@@ -19,7 +19,7 @@ from msgspec import Struct
 
 from verifier import __version__
 from verifier.hours import Stretch
-from verifier.jobs.report import Group, Report, Shown, State
+from verifier.jobs.report import Doubt, DoubtKind, Group, Report, Shown, State
 from verifier.ledger.values import FindingEvent, GrantedCertificate
 from verifier.measures import amount, count, duration
 from verifier.model import printable
@@ -70,6 +70,7 @@ def page(report: Report, beside: Beside) -> bytes:
         "lead": said.lead(report),
         "believable": said.believable(report),
         "mark": mark(report.state),
+        "doubts": _doubts(report),
         "shown": sum(len(group.shown) for group in report.groups),
         "shares": [share.name for share in report.settings.shares],
         "groups": [_group(group) for group in report.groups],
@@ -95,6 +96,17 @@ def page(report: Report, beside: Beside) -> bytes:
     }
     text = environment.get_template("report.html.j2").render(view)
     return text.encode("utf-8", "backslashreplace")
+
+
+def _doubts(report: Report) -> list[tuple[str, str, list[Doubt]]]:
+    """What is not known, and who was not told, each below its heading."""
+    not_told = [each for each in report.doubts if each.what is DoubtKind.UNDELIVERED]
+    not_known = [each for each in report.doubts if each not in not_told]
+    headed = (
+        ("not-known", "Not known, and why:", not_known),
+        ("not-told", "Not told to everybody:", not_told),
+    )
+    return [each for each in headed if each[2]]
 
 
 def _environment() -> Environment:
