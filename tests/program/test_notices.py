@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +112,19 @@ def test_after_a_shift_a_mail_says_that_all_is_good_and_by_when_the_next_must_co
     assert "If you hear nothing by " in mails.body()
     assert studio.deliveries() == [("shift", "delivered", 1)]
     studio.holds_no_secret()
+
+
+def test_the_page_the_message_and_the_commands_wait_for_the_same_moment(studio):
+    with web_server() as room:
+        studio.tell(hook(room.port))
+        studio.shift()
+        studio.run("notify", "--test")
+    page = (studio.state / "reports" / "report.html").read_text("utf-8")
+    by = datetime.fromisoformat(studio.run("report", "--json").document["next_by"])
+    assert f'data-due="{int(by.timestamp() * 1000)}"' in page
+    assert studio.run("notify", "--json").document["next_by"] == by.isoformat()
+    for _, _, told in room.heard:
+        assert f"If you hear nothing by {by:%a %Y-%m-%d %H:%M}, look" in told["message"]
 
 
 def test_damage_is_the_subject_and_is_not_told_twice_as_new(studio):

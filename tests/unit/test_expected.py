@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from verifier.expected import GRACE, expected
-from verifier.hours import Dates, Span, WorkingHours
+from verifier.expected import GRACE, Missed, expected, expected_from
+from verifier.hours import Busy, Dates, Span, WorkingHours
 from verifier.ledger import Shift
 
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -22,8 +22,10 @@ def at(text: str) -> float:
     return datetime.fromisoformat(text).replace(tzinfo=LISBON).timestamp()
 
 
-def shift(started: str, ended: str | None = None) -> Shift:
-    return Shift(1, int(at(started)), None if ended is None else int(at(ended)), "done")
+def shift(started: str, ended: str | None = None, by: str = "done") -> Shift:
+    if ended is None:
+        return Shift(1, int(at(started)), None, None)
+    return Shift(1, int(at(started)), int(at(ended)), by)
 
 
 def days(nights) -> list[str]:
@@ -50,7 +52,7 @@ def test_after_a_shift_the_next_night_is_the_one_after_it():
 def test_a_night_is_missed_only_when_it_is_over():
     assert expected(HOURS, [TUESDAY], at("2026-11-26 08:19")).missed == ()
     found = expected(HOURS, [TUESDAY], at("2026-11-26 08:20"))
-    assert days(found.missed) == days(found.missed_lately) == ["Wed 25"]
+    assert days(found.missed) == days(found.lately.nights) == ["Wed 25"]
     assert days([found.next]) == ["Thu 26"]
 
 
@@ -58,7 +60,7 @@ def test_a_missed_night_followed_by_a_shift_is_missed_but_not_lately():
     thursday = shift("2026-11-26 19:05", "2026-11-26 23:00")
     found = expected(HOURS, [TUESDAY, thursday], at("2026-11-27 01:00"))
     assert days(found.missed) == ["Wed 25"]
-    assert found.missed_lately == ()
+    assert not found.lately
 
 
 def test_a_shift_of_a_whole_weekend_belongs_to_each_of_its_nights():
@@ -133,3 +135,93 @@ def test_a_night_that_the_settings_do_not_name_is_neither_missed_nor_waited_for(
     assert found.missed == ()
     assert found.next is not None and f"{found.next.day:%a}" == "Sat"
     assert expected(HOURS, [TUESDAY], at("2026-11-27 09:00")).missed != ()
+
+
+# ------------------------------------------------------------------------------- what was not told
+
+
+@pytest.mark.parametrize(
+    ("second", "unfinished"),
+    [
+        (shift("2026-11-25 19:05"), True),
+        (shift("2026-11-25 19:05", "2026-11-25 19:30", "signal"), True),
+        (shift("2026-11-25 19:05", "2026-11-26 08:20", "working-hours"), False),
+        (shift("2026-11-25 19:05", "2026-11-26 06:30", "until"), False),
+        (shift("2026-11-25 19:05", "2026-11-25 19:06", "trouble"), False),
+    ],
+)
+def test_a_shift_that_was_cut_off_or_stopped_did_not_finish(second, unfinished):
+    found = expected(HOURS, [TUESDAY, second], at("2026-11-26 09:00")).lately
+    assert found.unfinished == ((second.started,) if unfinished else ())
+    assert found.nights == ()
+
+
+def test_a_shift_that_was_cut_off_does_not_hide_the_night_that_was_missed_before_it():
+    # Fails when any shift, and not only one that came to its end, counts as having told of it.
+    stopped = shift("2026-11-26 19:05", "2026-11-26 19:10", "signal")
+    found = expected(HOURS, [TUESDAY, stopped], at("2026-11-27 09:00")).lately
+    assert days(found.nights) == ["Wed 25"]
+    later = shift("2026-11-27 19:05", "2026-11-27 22:00")
+    assert not expected(HOURS, [TUESDAY, stopped, later], at("2026-11-28 09:00")).lately
+
+
+def test_a_shift_that_still_runs_is_not_called_cut_off_and_covers_its_nights():
+    running = shift("2026-11-25 19:05")
+    always, now = WorkingHours(LISBON), at("2026-11-28 09:00")
+    assert not expected(always, [TUESDAY, running], now, running=True).lately
+    found = expected(always, [TUESDAY, running], now).lately
+    assert found.unfinished == (running.started,) and days(found.nights) == ["Thu 26"]
+
+
+def test_a_night_that_is_hardly_open_is_not_expected():
+    busy = Busy(Dates.parse("2026-11-25..2026-11-26"), (Span.parse("Mon-Sun 12:00-11:30"),))
+    hours = WorkingHours(LISBON, WORKING, busy=(busy,))
+    found = expected(hours, [TUESDAY], at("2026-11-28 10:00"))
+    assert days(found.missed) == ["Fri 27"]
+
+
+# ------------------------------------------------------------------------------ by when to be told
+
+
+def test_a_shift_may_take_a_whole_weekend_before_anybody_is_called_silent():
+    # Fails when the end of the night, and not the bell, is what people are told to wait for.
+    friday = shift("2026-11-27 19:05", "2026-11-27 23:00")
+    found = expected(HOURS, [friday], at("2026-11-27 23:00"))
+    assert days([found.next]) == ["Sat 28"] and found.next.closes == at("2026-11-29 12:00")
+    assert found.by == at("2026-11-30 08:20") + GRACE
+
+
+def test_before_tonight_s_shift_it_is_tonight_s_that_is_waited_for():
+    found = expected(HOURS, [TUESDAY], at("2026-11-25 17:00"))
+    assert found.by == at("2026-11-26 08:20") + GRACE
+    tonight = shift("2026-11-25 19:05")
+    while_it_runs = expected(HOURS, [TUESDAY, tonight], at("2026-11-25 23:00"), running=True)
+    assert while_it_runs.by == at("2026-11-27 08:20") + GRACE
+
+
+def test_who_is_told_weekly_only_need_hear_nothing_of_the_nights_before():
+    by = expected_from(HOURS, at("2026-11-30 00:00"))
+    assert by == at("2026-12-01 08:20") + GRACE
+    assert expected_from(HOURS, at("2026-11-30 00:00"), (4,)) == at("2026-12-05 09:50") + GRACE
+    busy = WorkingHours(LISBON, (Span.parse("Mon-Sun 12:00-11:30"),))
+    assert expected_from(busy, at("2026-11-30 00:00")) is None
+
+
+@given(
+    st.floats(at("2026-01-01 00:00"), at("2027-12-31 00:00")),
+    st.integers(0, 80),
+    st.booleans(),
+)
+def test_silence_is_called_bad_only_after_the_bell_of_a_night_without_a_shift(now, back, running):
+    began = now - back * 3600
+    ended = None if running else int(now)
+    ran = [Shift(1, int(began), ended, None if running else "done")]
+    found = expected(HOURS, ran, now, running=running)
+    assert found.next is not None and found.by is not None
+    assert found.next.closes > now and found.by >= found.next.bell + GRACE > now + GRACE
+    assert found.missed == ()
+    # A shift at the last moment of that night is all it takes, and moves the moment on.
+    late = int(found.next.closes) - 1
+    then = expected(HOURS, [*ran, Shift(2, late, late, "done")], found.next.closes)
+    assert found.next not in then.missed and then.by is not None and then.by >= found.by
+    assert then.lately == Missed() or running

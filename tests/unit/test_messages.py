@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from msgspec import structs
 
+from verifier.expected import Missed
 from verifier.findings import Action, action_for
 from verifier.hours import Span, WorkingHours
 from verifier.jobs.notices import Facts, Group, Known, Week, WeekPlace
@@ -24,8 +25,8 @@ from verifier.ledger import (
     PlaceName,
 )
 from verifier.ledger.migrations import MIGRATIONS
-from verifier.missed import Missed, nights_from
 from verifier.model import Cause, Finding, Side, Verdict
+from verifier.night import nights_from
 from verifier.reporting.message import WORDS
 from verifier.scheduler import Left
 

@@ -16,7 +16,10 @@ from test_ledger import file, often, read, record, walked
 
 from verifier import settings
 from verifier.findings import Action, action_for
+from verifier.hours import WorkingHours
 from verifier.jobs.nights import record_night
+from verifier.jobs.notices import expected_by
+from verifier.jobs.recipients import all_of, recipients_of
 from verifier.jobs.report import (
     SHOWN_PER_ACTION,
     Doubt,
@@ -26,7 +29,15 @@ from verifier.jobs.report import (
     gather,
     night_of,
 )
-from verifier.ledger import GrantedCertificate, Ledger, Notice, NoticeKind, PlaceName, Shift
+from verifier.ledger import (
+    GrantedCertificate,
+    Ledger,
+    MessageKind,
+    Notice,
+    NoticeKind,
+    PlaceName,
+    Shift,
+)
 from verifier.ledger.suspicions import Suspicion
 from verifier.model import Cause, Finding, Side, Verdict
 from verifier.reporting import report as words
@@ -152,6 +163,75 @@ def test_it_says_in_words_until_when_it_can_be_believed(found, ledger):
         "here can be relied upon."
     )
     assert html(report).count("If you read this later than that, the checking has stopped") == 2
+
+
+@pytest.mark.parametrize(
+    ("started", "ended", "now"),
+    [
+        ("2026-11-24 19:05", "2026-11-25 02:10", "2026-11-25 02:11"),
+        ("2026-11-24 19:05", "2026-11-25 02:10", "2026-11-25 17:00"),
+        ("2026-11-24 19:05", None, "2026-11-24 23:00"),
+        ("2026-11-27 19:05", "2026-11-27 23:00", "2026-11-27 23:01"),
+        ("2026-11-28 11:00", "2026-11-28 12:30", "2026-11-28 12:31"),
+    ],
+)
+def test_page_and_messages_wait_for_the_same_moment(found, ledger, started, ended, now):
+    # Fails when either works it out in a way of its own.
+    night(ledger, at(started), None if ended is None else at(ended))
+    report = gather(found, ledger, at(now))
+    assert report.expected.by == expected_by(found, ledger, at(now))
+
+
+@pytest.mark.parametrize(
+    ("ended", "by"),
+    [
+        ("2026-11-24 21:00", "2026-12-01 09:30"),  # told on Tuesday; next Monday's night is next
+        ("2026-11-23 02:00", "2026-11-24 09:30"),  # the first of all, before the week was told
+    ],
+)
+def test_who_is_told_weekly_waits_until_the_next_summary_has_been_due(found, ledger, ended, by):
+    weekly = structs.replace(found, notify=structs.replace(found.notify, every_shift=False))
+    night(ledger, at("2026-11-16 19:05"), at("2026-11-16 20:00"))
+    night(ledger, at(ended) - 3600, at(ended))
+    told = ended.startswith("2026-11-24")
+    assert expected_by(weekly, ledger, at(ended), summed_up=told) == at(by)
+
+
+def test_a_summary_told_after_midnight_is_not_asked_for_again_in_the_next_night(found, ledger):
+    # Fails when the day of the week alone, and not what was told, says when the next one is due.
+    weekly = structs.replace(found, notify=structs.replace(found.notify, every_shift=False))
+    night(ledger, at("2026-11-16 19:05"), at("2026-11-16 20:00"))
+    night(ledger, at("2026-11-22 19:05"), at("2026-11-23 02:00"))
+    everybody = all_of(recipients_of(weekly))
+    monday = at("2026-11-23 02:00")
+    ledger.messages.add(monday, MessageKind.WEEKLY, "All good", "", everybody, [])
+    assert expected_by(weekly, ledger, monday + 60) == at("2026-12-01 09:30")
+
+
+def test_what_the_message_tells_of_missed_nights_stands_on_the_page_too(found, ledger):
+    night(ledger, STARTED - 3 * DAY, ENDED - 3 * DAY)
+    night(ledger, STARTED - DAY, None)
+    night(ledger)
+    report = gather(found, ledger, NOW)
+    assert report.state is State.ALL_GOOD
+    remarks = " ".join(html(report).partition("To be seen to in time:")[2].split())
+    assert "No shift ran in 1 night in which one was expected, before the last one: 22 Nov" in (
+        remarks
+    )
+    assert "The shift of 23 Nov 2026, 19:05 was cut off or stopped." in remarks
+
+
+def test_a_report_while_a_shift_runs_says_so_and_misses_no_night_that_it_covers(found, ledger):
+    always = structs.replace(found, hours=WorkingHours(LISBON))
+    night(ledger)
+    night(ledger, STARTED + DAY, None)
+    now = NOW + 4 * DAY
+    report = gather(always, ledger, now, running=True)
+    assert kinds(report)[0] is DoubtKind.RUNNING and DoubtKind.MISSED not in kinds(report)
+    assert words.headline(report).startswith(
+        "Not known to be good: a shift has been running since 25 Nov 2026, 19:05"
+    )
+    assert kinds(gather(always, ledger, now))[0] is DoubtKind.MISSED
 
 
 # ------------------------------------------------------------------------------- silence is no good

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 
 import click
 
 from verifier import settings
 from verifier.cli import options
+from verifier.errors import LedgerFailed, LedgerRefused
 from verifier.jobs import notices, recipients
 from verifier.jobs.shift import Clock
-from verifier.ledger import Delivery, Ledger
+from verifier.ledger import Ledger
 from verifier.reporting import message
 from verifier.reporting import notices as report
 
@@ -32,7 +35,8 @@ def command(context: click.Context, test_wanted: bool, json_wanted: bool) -> Non
         teller = notices.Notices(
             found, message.WORDS, Clock(), lambda sentence: click.echo(sentence, err=True)
         )
-        outcomes = list(teller.test())
+        with _ledger(found, needed=False) as ledger:
+            outcomes = list(teller.test(ledger))
         if json_wanted:
             options.print_bytes(report.test_document(outcomes))
         else:
@@ -40,8 +44,9 @@ def command(context: click.Context, test_wanted: bool, json_wanted: bool) -> Non
         context.exit(3 if any(each.failed is not None for each in outcomes) else 0)
     now = time.time()
     labels = [each.label for each in recipients.recipients_of(found)]
-    due = notices.expected_by(found, now)
-    late = _late(found, now)
+    with _ledger(found, needed=True) as ledger:
+        due = notices.expected_by(found, ledger, now)
+        late = [] if ledger is None else recipients.undelivered(found, ledger, now)
     if json_wanted:
         options.print_bytes(report.document(labels, due, late, found.hours.zone))
     else:
@@ -49,9 +54,18 @@ def command(context: click.Context, test_wanted: bool, json_wanted: bool) -> Non
     context.exit(3 if late else 0)
 
 
-def _late(found: settings.Settings, now: float) -> list[Delivery]:
-    """What could not be delivered; nothing where no shift has made a ledger yet."""
-    if not os.path.lexists(found.studio.ledger):
-        return []
-    with Ledger(found.studio.ledger) as ledger:
-        return recipients.undelivered(found, ledger, now)
+@contextmanager
+def _ledger(found: settings.Settings, *, needed: bool) -> Iterator[Ledger | None]:
+    """The ledger; None where no shift has made one yet.
+
+    Where it is not ``needed``, also None where it is in trouble: a test must be possible then.
+    """
+    with ExitStack() as opened:
+        ledger = None
+        if os.path.lexists(found.studio.ledger):
+            try:
+                ledger = opened.enter_context(Ledger(found.studio.ledger))
+            except (LedgerRefused, LedgerFailed):
+                if needed:
+                    raise
+        yield ledger

@@ -16,7 +16,7 @@ from verifier.cli import options
 from verifier.cli.findings import opened_ledger
 from verifier.errors import VerifierError
 from verifier.jobs.progress import Progress
-from verifier.ledger import Ledger
+from verifier.ledger import Ledger, shift_runs
 from verifier.model import printable
 
 if TYPE_CHECKING:
@@ -63,7 +63,9 @@ def report_into(found: settings.Settings, out: Path | None) -> tuple[Report, str
 
     with opened_ledger(found.studio.ledger) as ledger:
         folder = ready_folder(found, out)
-        report = gather(found, ledger, time.time())
+        last = ledger.shifts.last()
+        running = last is not None and last.ended is None and shift_runs(ledger.path)
+        report = gather(found, ledger, time.time(), running=running)
         return report, _publish(report, ledger, folder)
 
 

@@ -7,14 +7,13 @@ longer than the settings allow, nor print, keep or raise an address with its sec
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final, Protocol
 
 from msgspec import Struct, structs
 
-from verifier import missed
 from verifier.errors import (
     LedgerFailed,
     LedgerRefused,
@@ -24,10 +23,11 @@ from verifier.errors import (
     ShiftRunning,
     VerifierError,
 )
+from verifier.expected import Missed, expected, expected_from
 from verifier.findings import Action, action_of
 from verifier.hours import WorkingHours
 from verifier.jobs import audit
-from verifier.jobs.recipients import Recipient, digest_of, heartbeat_of, recipients_of
+from verifier.jobs.recipients import Recipient, all_of, heartbeat_of, recipients_of
 from verifier.jobs.shift import Clock, Result, StoppedBy, open_findings
 from verifier.ledger import (
     Delivery,
@@ -41,6 +41,7 @@ from verifier.ledger import (
     PlaceName,
     Shift,
 )
+from verifier.night import week_began, week_ends
 from verifier.sending import (
     HEARTBEAT,
     Answer,
@@ -141,7 +142,7 @@ class Facts(Struct, frozen=True):
     news: tuple[Group, ...]
     known: tuple[Known, ...]
     accepted: int
-    missed: missed.Missed
+    missed: Missed
     late: tuple[Delivery, ...]
     due: float | None
     quiet: bool
@@ -182,34 +183,41 @@ class Outcome(Struct, frozen=True):
     failed: str | None
 
 
-def expected_by(settings: Settings, now: float) -> float | None:
-    """When the next message must be there, if all is well; None when none is expected."""
-    notify = settings.notify
-    weekday = None if notify.every_shift else notify.weekly
-    bell = missed.due(settings.hours, now, notify.nights, weekday)
-    if bell is None:
-        return None
-    # A shift ends with the bell, and then waits for its messages.
-    late = bell + 600 + 2 * notify.wait_at_most.total_seconds()
-    return -(-late // 300) * 300
+def expected_by(
+    settings: Settings, ledger: Ledger | None, now: float, *, summed_up: bool = False
+) -> float | None:
+    """When the next message must be there, if all is well; None when none is expected.
+
+    Where each shift sends one, that is when the page of the next one must be there too.  Else it
+    is with the weekly summary, which ``summed_up`` says has just been written.
+    """
+    notify, hours = settings.notify, settings.hours
+    shifts = [] if ledger is None else ledger.shifts.latest(SHIFTS_LOOKED_AT)
+    if notify.every_shift or notify.weekly is None:
+        return expected(hours, shifts, now, notify.nights).by
+    if not summed_up and weekly_is_due(settings, ledger, shifts, now):
+        return expected(hours, shifts, now, notify.nights).by
+    return expected_from(hours, week_ends(hours, now, notify.weekly), notify.nights)
+
+
+def weekly_is_due(
+    settings: Settings, ledger: Ledger | None, shifts: Sequence[Shift], now: float
+) -> bool:
+    """Whether the next message is to sum up a week: the first in it, and not the first of all."""
+    weekday = settings.notify.weekly
+    if weekday is None or ledger is None or not shifts:
+        return False
+    began = week_began(settings.hours, now, weekday)
+    latest = ledger.messages.latest(MessageKind.WEEKLY, all_of(recipients_of(settings)))
+    return shifts[0].started < began and (latest is None or latest < began)
 
 
 def missed_by(
-    settings: Settings, shifts: list[Shift], now: float, *, running: bool = False
-) -> missed.Missed:
-    """What did not happen as expected after the last shift that ended in order."""
-    since: float | None = None
-    for each in shifts:
-        if each.ended is not None and each.stopped_by in _IN_ORDER:
-            since = each.ended
-    return missed.missed(
-        settings.hours,
-        shifts,
-        now,
-        since=since,
-        nights=settings.notify.nights,
-        running=running,
-    )
+    settings: Settings, shifts: Sequence[Shift], now: float, *, running: bool = False
+) -> Missed:
+    """What did not happen as expected after the last shift that came to an end of its own."""
+    nights = settings.notify.nights
+    return expected(settings.hours, shifts, now, nights, running=running).lately
 
 
 class Notices:
@@ -229,7 +237,7 @@ class Notices:
         self._say = say
         self._environment = os.environ if environment is None else environment
         self._recipients = recipients_of(settings)
-        self._all = digest_of("\n".join(sorted(each.address for each in self._recipients)))
+        self._all = all_of(self._recipients)
         self._studio = settings.studio.name
         self._under_way: list[_Sent] = []
         self._told_error: BaseException | None = None
@@ -245,13 +253,13 @@ class Notices:
         if notice.what is NoticeKind.UNMOUNTED:
             about = _about(notice)
         with self._never_failing():
-            draft = self._words.noticed(self._studio, notice, self._by_when())
+            draft = self._words.noticed(self._studio, notice, self._by_when(ledger))
             self._at_once(ledger, draft, about)
 
     def lost(self, ledger: Ledger, place: PlaceName, why: str) -> None:
         """Tell at once of a place that cannot be reached any more."""
         with self._never_failing():
-            draft = self._words.lost(self._studio, place, why, self._by_when())
+            draft = self._words.lost(self._studio, place, why, self._by_when(ledger))
             self._at_once(ledger, draft, f"lost: {place}")
 
     def judged(self, ledger: Ledger) -> None:
@@ -267,7 +275,7 @@ class Notices:
             groups, numbers = _grouped(map(ledger.findings.numbered, untold))
             if numbers:
                 self._damage_told_at = now
-                draft = self._words.source_damaged(self._studio, groups, self._by_when())
+                draft = self._words.source_damaged(self._studio, groups, self._by_when(ledger))
                 self._at_once(ledger, draft, None, numbers)
 
     def _at_once(
@@ -354,8 +362,9 @@ class Notices:
                 return
             by_ledger = isinstance(error, (LedgerFailed, LedgerRefused))
             why = str(error) if isinstance(error, VerifierError) else type(error).__name__
-            draft = self._words.broken(self._studio, why, by_ledger, self._by_when())
-            if ledger is not None and not by_ledger:
+            ledger = None if by_ledger else ledger
+            draft = self._words.broken(self._studio, why, by_ledger, self._by_when(ledger))
+            if ledger is not None:
                 number = self._keep(ledger, MessageKind.TROUBLE, draft, None, ())
                 letter = Letter(number, draft.subject, draft.body)
                 sent = self._sending(ledger, {each.digest: [letter] for each in self._recipients})
@@ -366,10 +375,11 @@ class Notices:
                 if failed is not None:
                     self._say_failed(label, failed, kept=False)
 
-    def test(self) -> Iterator[Outcome]:
+    def test(self, ledger: Ledger | None) -> Iterator[Outcome]:
         """Send a message to every address, and say what became of it; nothing of it is kept.
 
-        Raises RequestRefused when there is no address, or what is needed is not installed.
+        ``ledger`` tells by when the next one is due, None where there is none yet.  Raises
+        RequestRefused when there is no address, or what is needed is not installed.
         """
         if not self._recipients:
             raise RequestRefused(
@@ -377,7 +387,7 @@ class Notices:
                 "docs/notices.md shows."
             )
         refuse_without_library()
-        draft = self._words.test(self._studio, self._by_when())
+        draft = self._words.test(self._studio, self._by_when(ledger))
         for label, failed in self._try(Letter(0, draft.subject, draft.body)):
             yield Outcome(label, failed)
 
@@ -425,7 +435,9 @@ class Notices:
                     known[action] = known.get(action, 0) + 1
 
         groups, numbers = _grouped(news())
-        week = self._week(ledger, shifts) if self._weekly_is_due(ledger, shifts) else None
+        week = None
+        if weekly_is_due(settings, ledger, shifts, now):
+            week = self._week(ledger, shifts)
         facts = Facts(
             studio=self._studio,
             hours=settings.hours,
@@ -437,21 +449,13 @@ class Notices:
             accepted=ledger.findings.counts()[FindingState.ACCEPTED],
             missed=missed_by(settings, before, own.started),
             late=tuple(waiting),
-            due=expected_by(settings, now),
+            due=expected_by(settings, ledger, now, summed_up=week is not None),
             quiet=not notify.every_shift,
             page=page,
             attached=notify.attach_page and page is not None,
             week=week,
         )
         return facts, numbers
-
-    def _weekly_is_due(self, ledger: Ledger, shifts: list[Shift]) -> bool:
-        weekday = self._settings.notify.weekly
-        if weekday is None or not shifts:
-            return False
-        began = missed.week_began(self._settings.hours, self._clock.now(), weekday)
-        latest = ledger.messages.latest(MessageKind.WEEKLY, self._all)
-        return shifts[0].started < began and (latest is None or latest < began)
 
     def _week(self, ledger: Ledger, shifts: list[Shift]) -> Week:
         now = self._clock.now()
@@ -462,14 +466,12 @@ class Notices:
         for reading in (each for shift in lately for each in shift.readings):
             read[reading.place] = read.get(reading.place, 0) + reading.bytes
         places = audit.audit(self._settings, ledger, None, now).places
-        nights = missed.missed(
-            self._settings.hours, shifts, now, since=since, nights=self._settings.notify.nights
-        )
+        nights = expected(self._settings.hours, shifts, now, self._settings.notify.nights).missed
         return Week(
             len(lately),
             turns.get(Happening.OPENED, 0) + turns.get(Happening.REOPENED, 0),
             turns.get(Happening.CLOSED, 0),
-            len(nights.nights),
+            sum(each.closes > since for each in nights),
             tuple(
                 WeekPlace(
                     each.place,
@@ -492,9 +494,10 @@ class Notices:
             return None
         return file if status.st_mtime >= int(self._began) else None
 
-    def _by_when(self) -> str:
+    def _by_when(self, ledger: Ledger | None) -> str:
         settings = self._settings
-        return self._words.by_when(settings.hours, expected_by(settings, self._clock.now()))
+        due = expected_by(settings, ledger, self._clock.now())
+        return self._words.by_when(settings.hours, due)
 
     # ----------------------------------------------------------------------------- on their way
 

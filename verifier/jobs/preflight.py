@@ -24,16 +24,15 @@ from typing import Final
 
 from msgspec import Struct
 
-from verifier import forecast, missed, output
+from verifier import forecast, output
 from verifier.engine import Engine
 from verifier.errors import (
-    LedgerRefused,
     OutputFailed,
     PlaceUnreachable,
     RequestRefused,
-    ShiftRunning,
     VerifierError,
 )
+from verifier.expected import Missed
 from verifier.hours import DAYS, WorkingHours, days_in_words
 from verifier.ignore import Ignore
 from verifier.inside import lies_in
@@ -48,7 +47,7 @@ from verifier.ledger import (
     PlaceName,
     Totals,
     backups_of,
-    only_shift,
+    shift_runs,
 )
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, printable
@@ -196,7 +195,7 @@ class _Preflight:
         self._places = [place for share in found.shares for place in _places(share)]
         self._overridden = False
         self._record: Check | None = None
-        self._missed = missed.Missed()
+        self._missed = Missed()
         self._stop_at = 0.0
         """Until when it may list and read, on the system's steady clock: the bell."""
 
@@ -831,24 +830,14 @@ def _pace(place: _Place, read: int, troubles: Sequence[str]) -> Check:
     return place.says("reading", State.GOOD, detail)
 
 
-def _missed(found: Settings, ledger: Ledger, now: float) -> missed.Missed:
-    """What did not happen as expected since the last shift that ended in order."""
+def _missed(found: Settings, ledger: Ledger, now: float) -> Missed:
+    """What did not happen as expected since the last shift that came to its end."""
     shifts = ledger.shifts.latest(SHIFTS_LOOKED_AT)
-    running = bool(shifts) and shifts[-1].ended is None and _is_running(ledger.path)
+    running = bool(shifts) and shifts[-1].ended is None and shift_runs(ledger.path)
     return missed_by(found, shifts, now, running=running)
 
 
-def _is_running(path: Path) -> bool:
-    try:
-        with only_shift(path, 0):
-            return False
-    except ShiftRunning:
-        return True
-    except LedgerRefused:  # nobody can say; a shift that cannot lock says so itself
-        return False
-
-
-def _missed_in_words(found: missed.Missed, hours: WorkingHours) -> str:
+def _missed_in_words(found: Missed, hours: WorkingHours) -> str:
     said = []
     if found.nights:
         days = [f"{DAYS[each.day.weekday()]} {each.day}" for each in found.nights]

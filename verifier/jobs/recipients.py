@@ -5,6 +5,7 @@ It must never fill in a secret: people are known by digests of their addresses a
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
 
 from blake3 import blake3
@@ -92,6 +93,11 @@ def unreached(settings: Settings, ledger: Ledger, now: float) -> tuple[Unreached
         for each in named
         if (late := found.get(each.digest))
     )
+
+
+def all_of(recipients: Iterable[Recipient]) -> bytes:
+    """A digest by which all of them together are known."""
+    return digest_of("\n".join(sorted(each.address for each in recipients)))
 
 
 def digest_of(text: str) -> bytes:

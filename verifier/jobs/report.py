@@ -13,7 +13,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from verifier.expected import Expected, expected
+from verifier.expected import Expected, Missed, expected
 from verifier.findings import Action, action_of
 from verifier.hours import Stretch, WorkingHours
 from verifier.jobs.audit import PlaceAudit, audit
@@ -33,8 +33,8 @@ from verifier.ledger import (
     Shift,
 )
 from verifier.ledger.nights import Held, ShiftReading, Stood, StoodVerdict, Tally
-from verifier.missed import Night
 from verifier.model import Verdict
+from verifier.night import Night
 from verifier.settings import Settings
 from verifier.trends import PaceChange, growth_a_day, pace_change, runs_out
 
@@ -74,6 +74,7 @@ class DoubtKind(StrEnum):
     NO_FILES = "no-files"
     MISSED = "missed"
     UNFINISHED = "unfinished"
+    RUNNING = "running"
     STOPPED = "stopped"
     UNMOUNTED = "unmounted"
     NOT_REACHED = "not-reached"
@@ -185,6 +186,7 @@ class Report(Struct, frozen=True):
 
     ``as_of`` is when the last shift that ended did.  ``doubts`` are all reasons for which not
     everything is known, the worst first: whatever else may keep somebody from knowing joins them.
+    ``before`` is what did not happen as expected before the last shift, as its message told it.
     ``open`` and ``accepted`` count findings, ``unreadable`` those of the open ones that say that a
     path could not be read.
     """
@@ -194,6 +196,7 @@ class Report(Struct, frozen=True):
     state: State
     as_of: int | None
     expected: Expected
+    before: Missed
     doubts: tuple[Doubt, ...]
     surges: tuple[Notice, ...]
     open: int
@@ -230,12 +233,16 @@ class Report(Struct, frozen=True):
         return sum(each.audit.bytes for each in self.places if each.name.is_source)
 
 
-def gather(settings: Settings, ledger: Ledger, now: float) -> Report:
-    """What the ledger tells as of ``now``.  Raises LedgerRefused and LedgerFailed."""
+def gather(settings: Settings, ledger: Ledger, now: float, *, running: bool = False) -> Report:
+    """What the ledger tells as of ``now``; ``running`` says that the last shift runs still.
+
+    Raises LedgerRefused and LedgerFailed.
+    """
     nights, last = ledger.nights, ledger.shifts.last()
     since = int(now - YEAR.total_seconds())
     shifts = nights.shifts(nights.first_shift_since(since - 31 * _DAY))
-    following = expected(settings.hours, shifts, now, settings.notify.nights)
+    nights_told = settings.notify.nights
+    following = expected(settings.hours, shifts, now, nights_told, running=running)
     readings = nights.readings(nights.first_shift_since(since))
     stood = nights.stood(nights.first_shift_since(since))
     verdicts = nights.verdicts(nights.first_shift_since(since))
@@ -249,7 +256,7 @@ def gather(settings: Settings, ledger: Ledger, now: float) -> Report:
     surges = tuple(each for each in notices if each.what is NoticeKind.SURGE)
     ended = max((each.ended for each in shifts if each.ended is not None), default=_ended(last))
     doubts = (
-        *_doubts(ledger, places, last, ended, notices, following),
+        *_doubts(ledger, places, last, ended, notices, following, running),
         *not_told(settings, ledger, now),
     )
     groups, accepted, unreadable = _grouped(ledger, last)
@@ -266,6 +273,7 @@ def gather(settings: Settings, ledger: Ledger, now: float) -> Report:
         state,
         ended,
         following,
+        _before(settings, shifts, last),
         doubts,
         surges,
         found,
@@ -283,6 +291,13 @@ def gather(settings: Settings, ledger: Ledger, now: float) -> Report:
             for certificate in ledger.certificates.of(share.name)
         ),
     )
+
+
+def _before(settings: Settings, shifts: Sequence[Shift], last: Shift | None) -> Missed:
+    if last is None or last.ended is None or last.stopped_by == StoppedBy.SIGNAL:
+        return Missed()
+    earlier = [each for each in shifts if each.id < last.id]
+    return expected(settings.hours, earlier, last.started, settings.notify.nights).lately
 
 
 def _ended(last: Shift | None) -> int | None:
@@ -401,6 +416,7 @@ def _doubts(
     ended: int | None,
     notices: Sequence[Notice],
     following: Expected,
+    running: bool,
 ) -> Iterable[Doubt]:
     """What is not known of the copies, in the order of `DoubtKind`."""
     if ended is None:
@@ -409,10 +425,12 @@ def _doubts(
         return
     if not any(each.audit.files for each in places):
         yield Doubt(DoubtKind.NO_FILES)
-    missed = following.missed_lately
+    missed = following.lately.nights
     if missed:
         yield Doubt(DoubtKind.MISSED, None, missed[0].opens, len(missed))
-    if last.ended is None:
+    if last.ended is None and running:
+        yield Doubt(DoubtKind.RUNNING, None, last.started)
+    elif last.ended is None:
         yield Doubt(DoubtKind.UNFINISHED, None, last.started)
     elif last.stopped_by == StoppedBy.SIGNAL:
         yield Doubt(DoubtKind.STOPPED, None, last.ended)

@@ -17,7 +17,7 @@ from verifier.ledger.backup import backups_of
 from verifier.ledger.certificates import Certificates, Clearances, PastDamage
 from verifier.ledger.chain import Chain
 from verifier.ledger.findings import Findings
-from verifier.ledger.lock import only_shift
+from verifier.ledger.lock import only_shift, shift_runs
 from verifier.ledger.messages import Messages
 from verifier.ledger.names import Names, in_path_order
 from verifier.ledger.neighbours import Neighbours
@@ -195,4 +195,5 @@ __all__ = [
     "each_once",
     "only_shift",
     "refuse_inside",
+    "shift_runs",
 ]

@@ -56,6 +56,20 @@ def only_shift(path: Path, now: int) -> Iterator[bool]:
             os.close(descriptor)
 
 
+def shift_runs(path: Path) -> bool:
+    """Whether some other process works with the ledger at ``path``, as far as can be told.
+
+    Never to be asked by a process that holds the lock itself.
+    """
+    try:
+        with only_shift(path, 0):
+            return False
+    except ShiftRunning:
+        return True
+    except LedgerRefused:  # nobody can say; a shift that cannot lock says so itself
+        return False
+
+
 _open_locks: set[int] = set()
 _lets_go = False
 

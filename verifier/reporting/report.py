@@ -138,11 +138,16 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
         case DoubtKind.NO_FILES:
             return "there is not one file on any place; see whether they are mounted."
         case DoubtKind.MISSED if each.number == 1:
-            return f"no shift ran in the last night (open from {when})."
+            return f"no shift ran in the night that was open from {when}."
         case DoubtKind.MISSED:
-            return f"no shift ran in the last {each.number:,} nights (open from {when} on)."
+            return f"no shift ran in {each.number:,} nights, the first of them open from {when}."
         case DoubtKind.UNFINISHED:
-            return f"the shift of {when} has not ended; it still runs, or was cut off."
+            return (
+                f"the shift of {when} did not come to its end: as far as can be told it was cut "
+                "off."
+            )
+        case DoubtKind.RUNNING:
+            return f"a shift has been running since {when}, and has not come to its end yet."
         case DoubtKind.STOPPED:
             return f"the last shift was stopped before its end ({when})."
         case DoubtKind.UNMOUNTED:
@@ -210,7 +215,7 @@ def document(report: Report, page: str | None) -> bytes:
                 "sentence": headline(report),
                 "as_of": None if report.as_of is None else stamp(report.as_of, zone),
                 "next_by": None if by is None else stamp(by, zone),
-                "missed": [each.day.isoformat() for each in report.expected.missed_lately],
+                "missed": [each.day.isoformat() for each in report.expected.lately.nights],
                 "doubts": [_doubt(each, zone) for each in report.doubts],
                 "surges": [
                     {"share": each.place.share, "detail": each.detail} for each in report.surges

@@ -57,6 +57,7 @@ SOON: Final = 180 * 86_400
 
 def remarks(report: Report) -> Iterator[str]:
     """What will need somebody, however well all stands today."""
+    yield from _before(report)
     within = duration_in_words(report.settings.audit.every_byte_within)
     for each in report.places:
         place = place_in_sentence(each.name)
@@ -77,6 +78,28 @@ def remarks(report: Report) -> Iterator[str]:
                 f"all of {place} cannot be read within {within} in the hours that are open; "
                 f"verifier audit {each.name.share} says what it would take."
             )
+
+
+def _before(report: Report) -> Iterator[str]:
+    """What did not happen as expected before the last shift, as the message after it says too."""
+    nights, unfinished = report.before.nights, report.before.unfinished
+    zone = report.settings.hours.zone
+    if nights:
+        days = ", ".join(short(each.day) for each in nights[-NIGHTS_SHOWN:])
+        more = f" and {len(nights) - NIGHTS_SHOWN:,} before" if len(nights) > NIGHTS_SHOWN else ""
+        yield (
+            f"no shift ran in {count(len(nights), 'night')} in which one was expected, before the "
+            f"last one: {days}{more}. See why."
+        )
+    for started in unfinished[-NIGHTS_SHOWN:]:
+        yield (
+            f"the shift of {short_moment(started, zone)} was cut off or stopped. What it recorded "
+            "is kept, and the last one went on from there."
+        )
+
+
+NIGHTS_SHOWN: Final = 7
+"""Nights that are named; of more the latest are."""
 
 
 def _row(each: PlaceReport, report: Report, zone: tzinfo) -> PlaceRow:
