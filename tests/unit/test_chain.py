@@ -15,12 +15,11 @@ import pytest
 from blake3 import blake3
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from ledgers import make_of_version
 from test_ledger import FARAWAY, NOW, SOURCE, VAULT, content, file, read, record, walked
 
 from verifier.ledger import GrantedCertificate, Ledger, Notice, NoticeKind, Override
 from verifier.ledger.chain import RECORDS, SAID_AT_MOST, What, digest_of, link_of
-from verifier.ledger.migrations import MIGRATIONS
-from verifier.ledger.statements import APPLICATION_ID
 from verifier.model import Cause, Finding, Kind, Side, Sighting, Verdict
 
 often = settings(max_examples=120, deadline=None, database=None)
@@ -504,12 +503,8 @@ def test_a_shift_after_tampering_can_still_be_recorded_and_does_not_mend_it(path
 
 def older(path: Path, schema: int) -> None:
     """A ledger as it was before there was a chain, with records in it."""
+    make_of_version(path, schema)
     with closing(sqlite3.connect(path)) as database:
-        for migration in MIGRATIONS[:schema]:
-            for statement in migration.statements:
-                database.execute(statement)
-        database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        database.execute(f"PRAGMA user_version = {schema}")
         for statement in (
             "INSERT INTO shares VALUES (1, 'current-surveys')",
             "INSERT INTO places (id, share, name) VALUES (1, 1, 'source'), (2, 1, 'vault')",
@@ -568,12 +563,8 @@ def with_certificate_of_version_8(path: Path) -> tuple[int, str]:
     """A ledger from when the record held who was granted what and no more; the record's head."""
     notice = (SOURCE.share, "source", 60, "surge", "half of it")
     certificate = (SOURCE.share, b"notes/", 70, "rana", content(1), content(2))
+    make_of_version(path, 8)
     with closing(sqlite3.connect(path)) as database:
-        for migration in MIGRATIONS[:8]:
-            for statement in migration.statements:
-                database.execute(statement)
-        database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        database.execute("PRAGMA user_version = 8")
         database.execute("INSERT INTO shares VALUES (1, 'current-surveys')")
         database.execute("INSERT INTO places (id, share, name) VALUES (1, 1, 'source')")
         database.execute("INSERT INTO folders VALUES (1, 1, x'6e6f7465732f')")

@@ -8,12 +8,11 @@ from contextlib import closing
 
 from hypothesis import given
 from hypothesis import strategies as st
+from ledgers import make_of_version
 from test_ledger import NOW, SOURCE, VAULT, content, file, often, paths, read, record, walked
 
 from verifier.ledger import Ledger, PlaceName
-from verifier.ledger.migrations import MIGRATIONS
 from verifier.ledger.nights import Stood, Tally
-from verifier.ledger.statements import APPLICATION_ID
 from verifier.model import Agreement, Finding, Kind, Side, Sighting, Verdict
 
 
@@ -154,12 +153,8 @@ def test_the_last_walk_of_each_day_tells_what_a_place_held(ledger):
 
 def test_a_ledger_of_version_5_keeps_what_it_holds_and_has_no_nights_yet(tmp_path):
     path = tmp_path / "ledger.db"
+    make_of_version(path, 5)
     with closing(sqlite3.connect(path)) as database:
-        for migration in MIGRATIONS[:5]:
-            for statement in migration.statements:
-                database.execute(statement)
-        database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        database.execute("PRAGMA user_version = 5")
         database.execute("INSERT INTO shares VALUES (1, 'current-surveys')")
         database.execute("INSERT INTO places (id, share, name) VALUES (1, 1, 'source')")
         database.execute("INSERT INTO shifts VALUES (1, 100, 200, 'done')")

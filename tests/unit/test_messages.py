@@ -7,6 +7,7 @@ from contextlib import closing
 from zoneinfo import ZoneInfo
 
 import pytest
+from ledgers import set_back
 from msgspec import structs
 
 from verifier.expected import Missed
@@ -148,13 +149,11 @@ def test_a_ledger_of_the_version_before_learns_of_messages_and_keeps_its_finding
         one = ledger.findings.seen(VAULT, corrupt(b"a"), NOW)
         assert list(ledger.messages.untold(ALL, NOW)) == [one.id]
         assert ledger.soundness() == ()
-    with closing(sqlite3.connect(path)) as raw:  # as a ledger of before holds it
-        for table in ("messages", "deliveries", "told"):
-            raw.execute(f"DROP TABLE {table}")
-        raw.execute(f"PRAGMA user_version = {number - 1}")
-        raw.commit()
-        names = {row[0] for row in raw.execute("SELECT name FROM sqlite_master")}
-        assert not names & {"waiting_deliveries", "lasting_messages"}
+    set_back(path, number - 1)
+    with closing(sqlite3.connect(path)) as raw:
+        assert not {"messages", "deliveries", "told"} & {
+            row[0] for row in raw.execute("SELECT name FROM sqlite_master")
+        }
     with Ledger(path) as ledger:
         assert [each.id for each in ledger.findings.all()] == [one.id]
         assert list(ledger.messages.untold(ALL, NOW)) == [one.id]
