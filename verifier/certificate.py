@@ -19,7 +19,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 
 from verifier.errors import VerifierError
 from verifier.manifest import ManifestReader
-from verifier.model import named, printable
+from verifier.model import How, named, printable
 from verifier.output import whole_file
 
 SCHEMA: Final = "verifier.certificate.v1"
@@ -43,14 +43,6 @@ CAUTIONS: Final = (
 
 class CertificateRefused(VerifierError):
     """A certificate, or the manifest that belongs to it, that cannot be believed."""
-
-
-class How(Struct, frozen=True, forbid_unknown_fields=True):
-    """How a copy was read: from which file system, and whether past every cache on the way."""
-
-    file_system: str
-    past_cache: bool
-    detail: str
 
 
 class Copy(Struct, frozen=True, forbid_unknown_fields=True):

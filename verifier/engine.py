@@ -23,6 +23,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, Final, NamedTuple, Protocol, TypeVar
 
+from msgspec import Struct
+
 from verifier import system
 from verifier.errors import ReadersLost, Stopped
 from verifier.pace import Ceiling, Pace, SharedNumber
@@ -57,6 +59,23 @@ class BellRang(Exception):
     """The bell rang before the work was done.  Not an error: what is left is for another time."""
 
 
+class Terms(Struct, frozen=True):
+    """What a reader keeps to, in a form that can be sent to where the reading happens.
+
+    ``bell`` is when reading must have ended, in seconds since 1970 by this machine's clock, None
+    for never; with ``outlives_bell`` a long reading waits then for a later one.
+    ``bytes_per_second`` is the most that all readers of this machine read together, None without
+    a limit: who is far away still asks for it with `Watch.allow`.  ``yield_above`` is the share of
+    time, 0 to 1, in which somebody waits for a disk from which reading there holds; None never.
+    """
+
+    bell: float | None = None
+    outlives_bell: bool = False
+    bytes_per_second: float | None = None
+    give_way: bool = False
+    yield_above: float | None = None
+
+
 class Watch(Protocol):
     """What a reader tells of its progress, and how it learns that it must stop."""
 
@@ -84,6 +103,12 @@ class Watch(Protocol):
 
     def crowded(self) -> bool:
         """True when every core has a reader at work, so that a second thread gains nothing."""
+
+    def terms(self) -> Terms:
+        """What it keeps to now, for a place where the reading happens elsewhere.
+
+        The bell may be set to another time later on; what was sent holds until it is sent anew.
+        """
 
 
 class Board(Protocol):
@@ -162,6 +187,17 @@ class _Rules(NamedTuple):
     lock: Lock
     clock: Clock
     resident: bool
+    pace: Pace
+
+    def terms(self) -> Terms:
+        bell = self.board[_Layout.BELL]
+        return Terms(
+            None if bell == _NEVER else bell / 1e9,
+            self.resident,
+            self.pace.bytes_per_second,
+            self.pace.give_way,
+            self.pace.yield_above,
+        )
 
     def heed(self) -> None:
         """Raises what the caller's signs ask for."""
@@ -239,6 +275,9 @@ class _LaneWatch:
         layout = self._rules.layout
         busy = sum(self._board[layout.busy(reader)] for reader in range(layout.readers))
         return busy >= system.cores()
+
+    def terms(self) -> Terms:
+        return self._rules.terms()
 
 
 class _CallersWatch(_LaneWatch):
@@ -449,7 +488,7 @@ class Engine:
         if rate is not None:
             ceiling = Ceiling(rate, moment)
             ceiling.begin(self._clock.steady())
-        return _Rules(board, self._layout, ceiling, lock, self._clock, self._resident)
+        return _Rules(board, self._layout, ceiling, lock, self._clock, self._resident, self._pace)
 
     def _start_processes(self) -> bool:
         context = system.process_context()

@@ -26,6 +26,8 @@ class Ignore:
     """
 
     def __init__(self, *sets: Sequence[str]) -> None:
+        self.sets = tuple(tuple(patterns) for patterns in sets if any(patterns))
+        """The patterns, to be told to somebody else who is to leave out the same."""
         self._specs = [_spec(patterns) for patterns in sets if any(patterns)]
         self._folder_patterns = [
             list(zip(filter(None, patterns), spec.patterns, strict=True))
@@ -54,6 +56,30 @@ class Ignore:
     def _ignores_folder(self, path: bytes) -> bool:
         name = _text(path)
         return any(_leaves_out_folder(patterns, name) for patterns in self._folder_patterns)
+
+
+class Only(Ignore):
+    """Leaves out all that is neither in one folder nor on the way to it, and what patterns do.
+
+    ``folder`` ends in a slash.
+    """
+
+    def __init__(self, folder: bytes, *sets: Sequence[str]) -> None:
+        super().__init__(*sets)
+        self.folder = folder
+
+    def __bool__(self) -> bool:
+        return True
+
+    def ignores(self, path: bytes) -> bool:
+        """Whether a file, link or other is left out."""
+        return not path.startswith(self.folder) or super().ignores(path)
+
+    def _ignores_folder(self, path: bytes) -> bool:
+        inside = path + b"/"
+        if not inside.startswith(self.folder) and not self.folder.startswith(inside):
+            return True
+        return super()._ignores_folder(path)
 
 
 def _text(path: bytes) -> str:

@@ -135,6 +135,14 @@ class Sighting(Struct, frozen=True, gc=False, array_like=True):
         )
 
 
+class How(Struct, frozen=True, forbid_unknown_fields=True):
+    """How a copy was read: from which file system, and whether past every cache on the way."""
+
+    file_system: str
+    past_cache: bool
+    detail: str
+
+
 class Agreement(Struct, frozen=True, gc=False):
     """The record that source and mirror were proven to hold the same bytes.
 

@@ -28,11 +28,14 @@ class Pace:
     """How readers behave towards everybody else who uses the disks.
 
     ``bytes_per_second`` is what all readers of an engine read together at most; None is as fast
-    as the disks.  With ``give_way`` the system serves everybody else first.
+    as the disks.  With ``give_way`` the system serves everybody else first.  ``yield_above`` is the
+    pressure from which readers hold, see `Yielding`: who has readers looks at it on this machine,
+    and readers elsewhere are told to do so where they are.
     """
 
     bytes_per_second: float | None = None
     give_way: bool = False
+    yield_above: float | None = None
 
     def __post_init__(self) -> None:
         rate = self.bytes_per_second

@@ -21,7 +21,7 @@ from msgspec import Struct
 from verifier.errors import PlaceUnreachable
 from verifier.ignore import Ignore
 from verifier.model import Kind, Sighting, Trouble
-from verifier.places.base import Place, trouble_of
+from verifier.places.base import Place, WalksItself, trouble_of
 from verifier.spill import SortedSpill
 
 CREW: Final = 32
@@ -81,11 +81,17 @@ def walk(place: Place, ignore: Ignore | None = None) -> Iterator[Entry]:
     A folder that cannot be listed is an entry with trouble; one that has gone since its parent
     was listed is passed over.  Raises PlaceUnreachable when the root cannot be listed.
     """
+    if isinstance(place, WalksItself):
+        return (
+            Entry(each.path, each.kind, each.trouble) for each in place.walk(ignore or Ignore())
+        )
     return _depth_first(place, _Lister(place.list_folder, ignore or Ignore()), Entry)
 
 
 def walk_dated(place: Place, ignore: Ignore | None = None) -> Iterator[Sighting]:
     """As `walk`, with sizes and dates, which are taken while a folder is listed."""
+    if isinstance(place, WalksItself):
+        return place.walk(ignore or Ignore())
     return _depth_first(place, _Lister(place.list_dated, ignore or Ignore()), _unlisted)
 
 

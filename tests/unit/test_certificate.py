@@ -17,15 +17,14 @@ from verifier.certificate import (
     Certificate,
     CertificateRefused,
     Copy,
-    How,
     LeftOut,
     ManifestOf,
     Record,
     RuleResult,
 )
-from verifier.jobs.clearance.folder import how_read
 from verifier.manifest import ManifestWriter
-from verifier.model import Kind, Sighting
+from verifier.model import How, Kind, Sighting
+from verifier.places.file_systems import how_read
 from verifier.reporting.certificate_page import page
 
 NOW = 1_795_557_600

@@ -102,10 +102,9 @@ def _recheck(
 
     if not all(names):
         raise click.UsageError("An empty name was given. Name the folder of a copy.")
+    places = [options.NamedPlace()(name) for name in names]
     bell = open_hours.heed(context.obj, "clearance --recheck", override)
-    with closing(
-        recheck(certificate, [Path(name) for name in names], Terminal(bell), bell)
-    ) as found:
+    with closing(recheck(certificate, places, Terminal(bell), bell)) as found:
         if json_wanted:
             options.print_bytes(report.recheck_document(found))
         else:

@@ -12,6 +12,7 @@ from verifier.cli import open_hours, options
 from verifier.cli.terminal import Terminal
 from verifier.jobs.compare import Request, compare
 from verifier.output import whole_file
+from verifier.places.addresses import Named
 from verifier.places.base import Look
 from verifier.reporting import documents, text
 
@@ -52,8 +53,8 @@ from verifier.reporting import documents, text
 @click.pass_context
 def command(
     context: click.Context,
-    source: Path,
-    mirror: Path,
+    source: Named,
+    mirror: Named,
     baseline: Path | None,
     ignore: tuple[str, ...],
     slack: float,

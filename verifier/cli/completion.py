@@ -73,7 +73,7 @@ def _share_names(document: dict[str, Any]) -> Iterator[str]:
 
 
 def _ledger_of(file: Path | None, document: dict[str, Any]) -> Path | None:
-    from verifier.settings.addresses import parse_path
+    from verifier.places.addresses import parse_path
     from verifier.settings.where import state_folder
 
     if file is None:

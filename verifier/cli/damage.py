@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
 
 import click
 
 from verifier.cli import open_hours, options
 from verifier.jobs.damage import both_sides, look_for_damage
+from verifier.places.addresses import Address, Named
 from verifier.reporting import documents, text
 
 
@@ -30,8 +30,8 @@ from verifier.reporting import documents, text
 @click.pass_context
 def command(
     context: click.Context,
-    source: Path,
-    mirror: Path,
+    source: Named,
+    mirror: Named,
     name: str | None,
     override: bool,
     json_wanted: bool,
@@ -41,10 +41,10 @@ def command(
     Instead of two files, SHARE PATH names a share of the settings and a path in it: `verifier
     damage current-surveys notes/plan.txt`.
     """
-    if not os.path.lexists(source) and not os.path.lexists(mirror):
+    if _may_name_a_share(source, mirror):
         found_settings = open_hours.settings_if_any(context.obj)
         if found_settings is not None:
-            source, mirror = both_sides(found_settings, str(source), os.fsencode(mirror), name)
+            source, mirror = both_sides(found_settings, str(source), os.fsencode(str(mirror)), name)
     open_hours.heed(context.obj, "damage", override)
     found = look_for_damage(source, mirror)
     if json_wanted:
@@ -52,3 +52,7 @@ def command(
     else:
         options.print_lines(text.damage(found))
     context.exit(1 if found.differing_bytes else 0)
+
+
+def _may_name_a_share(source: Named, mirror: Named) -> bool:
+    return not any(isinstance(each, Address) or os.path.lexists(each) for each in (source, mirror))

@@ -11,6 +11,7 @@ from verifier.cli import open_hours, options
 from verifier.cli.terminal import Terminal
 from verifier.jobs.build import build
 from verifier.model import printable
+from verifier.places.addresses import Named
 from verifier.places.base import Look
 from verifier.reporting import text
 
@@ -35,7 +36,7 @@ from verifier.reporting import text
 @click.pass_context
 def command(
     context: click.Context,
-    place: Path,
+    place: Named,
     out: Path,
     ignore: tuple[str, ...],
     dates_only: bool,

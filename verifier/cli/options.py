@@ -6,10 +6,14 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from verifier.errors import OutputFailed
+
+if TYPE_CHECKING:
+    from verifier.places import addresses
 
 as_json = click.option("--json", "json_wanted", is_flag=True, help="Print one JSON document.")
 
@@ -43,9 +47,30 @@ class Named(click.ParamType[Path]):
         return Path(str(value))
 
 
+class NamedPlace(click.ParamType["addresses.Named"]):
+    """A folder, a file, or the address of a place elsewhere."""
+
+    name = "place"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> addresses.Named:
+        """The path or address; a usage error when it is empty or cannot be understood."""
+        from verifier.places import addresses  # `--help` need not wait for what it brings along
+
+        if isinstance(value, Path | addresses.Address):
+            return value
+        if not str(value):
+            self.fail("an empty name was given. Name a folder or a file.", param, ctx)
+        try:
+            return addresses.named_place(str(value))
+        except ValueError as error:
+            self.fail(f"{addresses.shown(Path(str(value)))} is no address: {error}.", param, ctx)
+
+
 def place(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """An argument that names a folder or a manifest."""
-    return click.argument(name, type=Named())
+    """An argument that names a place or a manifest."""
+    return click.argument(name, type=NamedPlace())
 
 
 class PrintingFailed(OutputFailed):

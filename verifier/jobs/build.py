@@ -14,6 +14,7 @@ from verifier.ignore import Ignore
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside, refuse_temporary_inside
 from verifier.manifest import ManifestWriter
+from verifier.places.addresses import Named
 from verifier.places.base import Look
 from verifier.reading import read_tree
 
@@ -29,7 +30,7 @@ class Built(Struct, frozen=True):
 
 
 def build(
-    path: Path,
+    named: Named,
     out: Path,
     look: Look,
     ignore: tuple[str, ...],
@@ -37,18 +38,18 @@ def build(
     now: Callable[[], float] = time.time,
     bell: float | None = None,
 ) -> Built:
-    """Write the manifest of the folder at ``path`` to ``out``.
+    """Write the manifest of the place that is ``named`` to ``out``.
 
     Reading ends at the ``bell``, in seconds since 1970, with Stopped.  Raises what reading and
     writing raise: PlaceUnreachable, RequestRefused, OutputFailed, ReadersLost.
     """
-    tree = open_tree(path)
+    tree = open_tree(named)
     if tree.place is None:
         raise RequestRefused(
             f"{tree.at} is a manifest already. Name the folder to build a manifest of."
         )
     refuse_output_inside(out, tree)
-    refuse_temporary_inside(tree)
+    refuse_temporary_inside(tree.root)
     patterns = Ignore(ignore)
     started = time.perf_counter()
     troubled = 0
@@ -62,7 +63,7 @@ def build(
         sizer = Sizer(tree.place, engine.lanes[-1], patterns)
         if progress.watched and look.content:
             sizer.start()
-        gauge = Gauge(tree.path.name or tree.at, lambda: lane.bytes_read, lambda: sizer.total)
+        gauge = Gauge(tree.name, lambda: lane.bytes_read, lambda: sizer.total)
         with progress.show([gauge] if look.content else []):
             try:
                 for sighting in read_tree(tree.place, lane, look, patterns, now):

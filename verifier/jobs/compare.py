@@ -38,6 +38,7 @@ from verifier.model import (
     Verdict,
 )
 from verifier.output import try_out
+from verifier.places.addresses import Named
 from verifier.places.base import Look
 from verifier.reading import read_again, sighting_from
 from verifier.spill import SortedSpill
@@ -52,8 +53,8 @@ class Request(Struct, frozen=True):
     ``bell`` is when reading must have ended, in seconds since 1970; None when it need not.
     """
 
-    source: Path
-    mirror: Path
+    source: Named
+    mirror: Named
     baseline: Path | None = None
     ignore: tuple[str, ...] = ()
     slack_ns: int = DEFAULT_SLACK_NS
@@ -112,7 +113,7 @@ def compare(request: Request, progress: Progress, now: Callable[[], float] = tim
             f"{baseline.at} is a folder, and a baseline is a manifest. Name a file that "
             "'verifier manifest' wrote on a day when all was well."
         )
-    refuse_temporary_inside(source, mirror)
+    refuse_temporary_inside(source.root, mirror.root)
     for output in request.outputs:
         refuse_output_inside(output, source, mirror)
         try_out(output)

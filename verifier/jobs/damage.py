@@ -10,11 +10,14 @@ from pathlib import Path
 from verifier.damage import examine
 from verifier.errors import PlaceUnreachable, RequestRefused
 from verifier.model import Damage, printable
-from verifier.places.folder import FolderFile, FolderPlace
-from verifier.settings import AddressKind, Settings
+from verifier.places.addresses import Address, AddressKind, Named, shown
+from verifier.places.base import OpenFile, Place
+from verifier.places.folder import FolderPlace
+from verifier.places.opening import place_at
+from verifier.settings import Settings
 
 
-def look_for_damage(source: Path, mirror: Path) -> Damage:
+def look_for_damage(source: Named, mirror: Named) -> Damage:
     """Compare two files byte by byte, however long that takes.
 
     Raises PlaceUnreachable for a file that is not there or cannot be read, RequestRefused when
@@ -22,9 +25,9 @@ def look_for_damage(source: Path, mirror: Path) -> Damage:
     """
     with ExitStack() as opened:
         here, there = _opened(source, opened), _opened(mirror, opened)
-        if os.path.samefile(source, mirror):
+        if _same(source, mirror):
             raise RequestRefused(
-                f"{_shown(source)} and {_shown(mirror)} are the same file, which cannot differ "
+                f"{shown(source)} and {shown(mirror)} are the same file, which cannot differ "
                 "from itself. Name the source's file first and the mirror's second."
             )
         return examine(_Whole(here, source), _Whole(there, mirror), clock=time.perf_counter)
@@ -32,7 +35,7 @@ def look_for_damage(source: Path, mirror: Path) -> Damage:
 
 def both_sides(
     settings: Settings, share: str, path: bytes, mirror: str | None
-) -> tuple[Path, Path]:
+) -> tuple[Named, Named]:
     """The file at ``path`` on the source of a share and on one of its mirrors.
 
     Raises RequestRefused for a share or a mirror that is not in the settings, for a path that
@@ -51,30 +54,44 @@ def both_sides(
             f"{printable(path)} leads out of the share. Name a path below its root, as `verifier "
             "findings` shows it."
         )
-    files = []
-    for address in (found.source, chosen.at):
-        if address.kind is not AddressKind.FOLDER:
-            raise PlaceUnreachable(
-                f"{address} is not a folder, and this version reads folders only. Mount it as a "
-                "folder, and name that in the settings."
-            )
-        files.append(Path(os.fsdecode(os.path.join(os.fsencode(address.path), path))))
-    return files[0], files[1]
+    return _below(found.source, path), _below(chosen.at, path)
 
 
-def _opened(path: Path, opened: ExitStack) -> FolderFile:
+def _below(address: Address, path: bytes) -> Named:
+    if address.kind is AddressKind.FOLDER:
+        return Path(os.fsdecode(os.path.join(os.fsencode(address.path), path)))
+    return address.below(path)
+
+
+def _same(source: Named, mirror: Named) -> bool:
+    if isinstance(source, Address) and isinstance(mirror, Address):
+        return source.holds(mirror) and mirror.holds(source)
+    if isinstance(source, Address) or isinstance(mirror, Address):
+        return False
+    return os.path.samefile(source, mirror)
+
+
+def _opened(named: Named, opened: ExitStack) -> OpenFile:
+    if isinstance(named, Address):
+        place: Place = place_at(named.parent)
+        name = os.fsencode(named.name)
+    else:
+        _refuse_no_file(named)
+        whole = os.path.realpath(os.fsencode(named))
+        place, name = FolderPlace(os.path.dirname(whole)), os.path.basename(whole)
+    try:
+        return opened.enter_context(closing(place.open(name)))
+    except OSError as error:
+        raise _unreadable(named, error) from error
+
+
+def _refuse_no_file(path: Path) -> None:
     if not os.path.lexists(path):
         raise PlaceUnreachable(
-            f"{_shown(path)} is not there. Check the name, and that it is mounted."
+            f"{shown(path)} is not there. Check the name, and that it is mounted."
         )
     if not os.path.isfile(path):
-        raise RequestRefused(f"{_shown(path)} is not a file. Name two files.")
-    whole = os.path.realpath(os.fsencode(path))
-    place = FolderPlace(os.path.dirname(whole))
-    try:
-        return opened.enter_context(closing(place.open(os.path.basename(whole))))
-    except OSError as error:
-        raise _unreadable(path, error) from error
+        raise RequestRefused(f"{shown(path)} is not a file. Name two files.")
 
 
 class _Whole:
@@ -82,9 +99,9 @@ class _Whole:
 
     fingerprints: tuple[bytes, ...] = ()
 
-    def __init__(self, file: FolderFile, path: Path) -> None:
+    def __init__(self, file: OpenFile, named: Named) -> None:
         self._file = file
-        self._path = path
+        self._named = named
         self.size = file.size
 
     def read_at(self, offset: int, length: int) -> bytes:
@@ -92,16 +109,12 @@ class _Whole:
         try:
             return self._file.read_at(offset, length)
         except OSError as error:
-            raise _unreadable(self._path, error, offset) from error
+            raise _unreadable(self._named, error, offset) from error
 
 
-def _unreadable(path: Path, error: OSError, offset: int | None = None) -> PlaceUnreachable:
+def _unreadable(named: Named, error: OSError, offset: int | None = None) -> PlaceUnreachable:
     where = "" if offset is None else f" near byte {offset:,}"
     return PlaceUnreachable(
-        f"{_shown(path)} cannot be read{where} ({error.strerror}). Check the disk and the "
+        f"{shown(named)} cannot be read{where} ({error.strerror}). Check the disk and the "
         "permissions."
     )
-
-
-def _shown(path: Path) -> str:
-    return printable(os.fsencode(path))

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 from typing import Final
 
 from verifier.engine import Watch
-from verifier.hashing import Hasher, ReadFailed
 from verifier.model import printable
-from verifier.places.base import trouble_of
-from verifier.places.folder import FolderPlace
+from verifier.places.base import Place
 
 READ_FOR: Final = 3.0
 READ_AT_MOST: Final = 256 << 20
@@ -78,45 +75,10 @@ def reading_time(
     return max(seconds, sum(size for share in shares for size, _ in share) / at_most)
 
 
-_hasher: Hasher | None = None
-
-
-def read_part(
-    place: FolderPlace, path: bytes, length: int, until: float, watch: Watch
-) -> str | None:
-    """Read and hash the first ``length`` bytes of a file, in a reader; what was wrong, or None.
-
-    Ends early when the steady clock shows ``until``.
-    """
-    global _hasher
-    if time.monotonic() >= until:
+def read_part(place: Place, path: bytes, length: int, until: float, watch: Watch) -> str | None:
+    """What a reader is sent: the start of a file to be read, until the steady clock shows
+    ``until``; what was wrong, or None."""
+    found = place.try_reading(path, length, until, watch)
+    if found is None or found.unsettled:
         return None
-    if _hasher is None:
-        _hasher = Hasher()
-    try:
-        file = place.open(path)
-    except OSError as error:
-        return _trouble(path, error)
-    done = 0
-
-    def fill(buffer: memoryview) -> int:
-        nonlocal done
-        if time.monotonic() >= until:
-            return 0
-        block = file.read_at(done, min(len(buffer), length - done))
-        buffer[: len(block)] = block
-        done += len(block)
-        return len(block)
-
-    try:
-        _hasher.read(fill, length, watch)
-    except ReadFailed as failed:
-        return _trouble(path, failed.error)
-    finally:
-        file.close()
-    return None
-
-
-def _trouble(path: bytes, error: OSError) -> str | None:
-    found = trouble_of(error)
-    return None if found.unsettled else f"{printable(path)}: {found.detail}"
+    return f"{printable(path)}: {found.detail}"

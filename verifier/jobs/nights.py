@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
-
+from verifier.errors import PlaceUnreachable
 from verifier.jobs.opening import all_places
 from verifier.ledger import Ledger, PlaceName, Shift
-from verifier.settings import Address, AddressKind, Settings
+from verifier.places.addresses import Address
+from verifier.places.opening import place_at
+from verifier.settings import Settings
 
 
 def record_night(settings: Settings, ledger: Ledger, shift: Shift, now: float) -> None:
@@ -30,10 +31,8 @@ def record_night(settings: Settings, ledger: Ledger, shift: Shift, now: float) -
 
 
 def _free(address: Address) -> int | None:
-    """Bytes that the disk below a folder has left; None where nobody can say."""
-    if address.kind is not AddressKind.FOLDER:
-        return None
+    """Bytes that are left where a place lies; None where nobody can say."""
     try:
-        return shutil.disk_usage(address.path).free
-    except OSError:
+        return place_at(address).room()
+    except PlaceUnreachable:
         return None

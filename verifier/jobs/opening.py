@@ -1,4 +1,4 @@
-"""The places of the settings, opened; and the ledger, opened where it may stand."""
+"""The places of the settings by name; and the ledger, opened where it may stand."""
 
 from __future__ import annotations
 
@@ -6,9 +6,7 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
-from verifier.errors import PlaceUnreachable
 from verifier.ledger import SOURCE, Ledger, PlaceName, refuse_inside
-from verifier.places.folder import FolderPlace
 from verifier.settings import Address, AddressKind, Settings, Share
 
 
@@ -23,21 +21,6 @@ def all_places(settings: Settings) -> Iterator[tuple[PlaceName, Address]]:
     """The places of every share."""
     for share in settings.shares:
         yield from places_of(share)
-
-
-def open_place(address: Address) -> FolderPlace:
-    """The place at an address, found to be a folder that can be listed.
-
-    Raises PlaceUnreachable.
-    """
-    if address.kind is not AddressKind.FOLDER:
-        raise PlaceUnreachable(
-            f"{address} is not a folder, and this version reads folders only. Mount it as a "
-            "folder, and name that in the settings."
-        )
-    place = FolderPlace.at_path(Path(address.path))
-    place.check()
-    return place
 
 
 def open_ledger(settings: Settings) -> Ledger:

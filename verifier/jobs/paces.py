@@ -1,4 +1,4 @@
-"""How fast each place was read lately, as the ledger tells."""
+"""How fast places may be read, by the settings, and were read lately, as the ledger tells."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from typing import Final
 
 from verifier.ledger import Ledger, PlaceName
+from verifier.pace import Pace
+from verifier.settings import Settings
 
 SHIFTS_LOOKED_AT = 30
 """Shifts whose pace counts: a month of nights."""
@@ -27,3 +29,13 @@ def paces_of(
         if seconds and size >= enough:
             found[place] = size / seconds
     return found
+
+
+def pace_by(settings: Settings) -> Pace:
+    """How readers behave by the settings: everybody else is served first."""
+    at_most = settings.pace.at_most
+    return Pace(
+        None if at_most is None else at_most.bytes_per_second,
+        give_way=True,
+        yield_above=settings.pace.yield_above,
+    )

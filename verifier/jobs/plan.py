@@ -13,12 +13,13 @@ from msgspec import Struct
 from verifier import forecast
 from verifier.errors import PlaceUnreachable
 from verifier.ignore import Ignore
-from verifier.jobs.opening import all_places, open_ledger, open_place, places_of
+from verifier.jobs.opening import all_places, open_ledger, places_of
 from verifier.jobs.paces import paces_of
 from verifier.jobs.shift import Request, audit_window
 from verifier.ledger import Ledger, PlaceName
 from verifier.measures import amount, count, duration
 from verifier.model import Kind
+from verifier.places.opening import open_place
 from verifier.scheduler import Left
 from verifier.settings import Address, Settings, Share
 from verifier.walker import walk_dated

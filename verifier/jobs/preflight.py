@@ -39,7 +39,7 @@ from verifier.inside import lies_in
 from verifier.jobs.measuring import PART, READ_AT_MOST, READ_FOR, Sample, read_part, reading_time
 from verifier.jobs.notices import SHIFTS_LOOKED_AT, missed_by
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.trees import Tree, refuse_temporary_inside
+from verifier.jobs.trees import refuse_temporary_inside
 from verifier.ledger import (
     SOURCE,
     Ledger,
@@ -51,11 +51,12 @@ from verifier.ledger import (
 )
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, printable
-from verifier.places.folder import FolderPlace
+from verifier.places.addresses import Address, shown
+from verifier.places.base import Place, Writing, is_empty
+from verifier.places.opening import place_at
 from verifier.reading import INODES_REMEMBERED
 from verifier.sending import refuse_without_library
 from verifier.settings import (
-    AddressKind,
     Settings,
     Share,
     duration_in_words,
@@ -151,11 +152,18 @@ def preflight(
 class _Place:
     """One place of a share, and what was found out of it."""
 
-    def __init__(self, share: Share, name: str, folder: FolderPlace | None, at: str) -> None:
+    def __init__(self, share: Share, name: str, address: Address) -> None:
         self.share = share
         self.name = name
-        self.folder = folder
-        self.at = at
+        self.at = shown(address)
+        self.place: Place | None = None
+        self.why_none = ""
+        try:
+            self.place = place_at(address)
+        except PlaceUnreachable as error:
+            self.why_none = str(error)
+        if self.place is not None:
+            self.at = self.place.at
         self.reached = False
         self.listed = False
         self.complete = False
@@ -165,6 +173,11 @@ class _Place:
         self.unlisted: list[bytes] = []
         self.sample = Sample()
         self.pace: float | None = None
+
+    @property
+    def root(self) -> bytes | None:
+        """The folder of this machine that it is, None where it is none."""
+        return None if self.place is None else self.place.root
 
     @property
     def full_name(self) -> PlaceName:
@@ -321,14 +334,10 @@ class _Preflight:
 
     # ------------------------------------------------------------------------ where it writes
 
-    def _roots(self) -> list[bytes]:
-        return [each.folder.root for each in self._places if each.folder is not None]
-
     def _temporary(self) -> Check | None:
         """What must be put aside in temporary files must not end up in a share."""
-        trees = [Tree(Path(os.fsdecode(each)), FolderPlace(each), None) for each in self._roots()]
         try:
-            refuse_temporary_inside(*trees)
+            refuse_temporary_inside(*(each.root for each in self._places))
         except RequestRefused as refused:
             return _refused("temporary", refused)
         return None
@@ -437,7 +446,7 @@ class _Preflight:
         """
         real = os.path.realpath(os.fsencode(folder))
         for place in self._places:
-            if place.folder is not None and lies_in(real, place.folder.root):
+            if place.root is not None and lies_in(real, place.root):
                 return Check(
                     check,
                     State.WRONG,
@@ -462,15 +471,13 @@ class _Preflight:
 
     def _apart(self) -> Iterator[Check]:
         """No place may be another one or lie inside of it, whatever its name is."""
-        places = [each for each in self._places if each.folder is not None]
+        places = [(each, each.root) for each in self._places if each.root is not None]
         together = False
         for one, two in combinations(places, 2):
-            assert one.folder is not None
-            assert two.folder is not None
-            for inner, outer in ((two, one), (one, two)):
-                if lies_in(inner.folder.root, outer.folder.root):  # type: ignore[union-attr]
+            for (inner, inner_root), (outer, outer_root) in ((two, one), (one, two)):
+                if lies_in(inner_root, outer_root):
                     together = True
-                    both = lies_in(outer.folder.root, inner.folder.root)  # type: ignore[union-attr]
+                    both = lies_in(outer_root, inner_root)
                     yield inner.says(
                         "apart",
                         State.WRONG,
@@ -491,7 +498,7 @@ class _Preflight:
                 check = place.says("place", State.GOOD, f"{place.at} can be listed.")
             yield check
             if place.reached:
-                yield _writing(place)
+                yield from _told_of(place)
         if not self._may_read() and any(each.reached for each in self._places):
             yield self._left_out()
 
@@ -500,21 +507,13 @@ class _Preflight:
 
     def _root_of(self, place: _Place) -> Check | None:
         """What is wrong with a root, which is all that working hours let it look at."""
-        if place.folder is None:
-            return place.says(
-                "place",
-                State.WRONG,
-                f"{place.at} is an address, and this version reads folders only.",
-                "Mount it as a folder of this machine and name that folder.",
-            )
+        if place.place is None:
+            return place.says("place", State.WRONG, *_in_two(place.why_none))
         try:
-            place.folder.check()
-            with closing(place.folder.list_folder(b"")) as names:  # type: ignore[type-var]
-                empty = next(names, None) is None
+            place.place.check()
+            empty = is_empty(place.place)
         except PlaceUnreachable as error:
             return place.says("place", State.WRONG, *_in_two(str(error)))
-        except OSError as error:
-            return place.says("place", State.WRONG, *_in_two(str(place.folder.unreachable(error))))
         place.reached = True
         if empty:
             return place.says(
@@ -561,11 +560,11 @@ class _Preflight:
         return place.says("place", State.GOOD, f"{holds}.")
 
     def _list(self, place: _Place) -> None:
-        assert place.folder is not None
+        assert place.place is not None
         until = min(self._stop_at, time.monotonic() + LIST_FOR)
         counted: set[tuple[int, int]] = set()
         place.listed = True
-        with closing(walk_dated(place.folder, Ignore(place.share.ignore))) as sightings:  # type: ignore[type-var]
+        with closing(walk_dated(place.place, Ignore(place.share.ignore))) as sightings:  # type: ignore[type-var]
             for sighting in sightings:
                 if time.monotonic() >= until:
                     return
@@ -669,7 +668,7 @@ class _Preflight:
 
                 for length, path in files:
                     task = lane.submit(
-                        0, read_part, place.folder, path, length, until, long=length >= PART
+                        0, read_part, place.place, path, length, until, long=length >= PART
                     )
                     task.add_done_callback(note)
                     waiting.append((place, task))
@@ -736,9 +735,7 @@ class _Preflight:
 def _places(share: Share) -> Iterator[_Place]:
     addresses = [(SOURCE, share.source), *((each.name, each.at) for each in share.mirrors)]
     for name, address in addresses:
-        is_folder = address.kind is AddressKind.FOLDER
-        folder = FolderPlace.at_path(Path(address.path)) if is_folder else None
-        yield _Place(share, name, folder, printable(os.fsencode(str(address))))
+        yield _Place(share, name, address)
 
 
 def _size(path: Path) -> int:
@@ -792,18 +789,29 @@ def _record(ledger: Ledger) -> Check:
     return Check("record", State.GOOD, f"The record: {entries}, unbroken. Its head is {link}.")
 
 
-def _writing(place: _Place) -> Check:
+def _told_of(place: _Place) -> Iterator[Check]:
+    """What is to be known of a place that was reached."""
+    assert place.place is not None
+    for remark in place.place.remarks():
+        state = State.GOOD if remark.good else State.LOOK
+        yield place.says(remark.check, state, remark.detail, remark.advice)
+    yield _writing(place, place.place.writing())
+
+
+def _writing(place: _Place, found: Writing) -> Check:
     """Whether this user could write to a place.  Asked of the system; nothing is tried."""
-    assert place.folder is not None
-    root = place.folder.root
-    if hasattr(os, "statvfs") and os.statvfs(root).f_flag & os.ST_RDONLY:
+    if found is Writing.READ_ONLY:
         return place.says("writing", State.GOOD, "It is mounted read-only.")
-    if not os.access(root, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+    if found is Writing.DENIED:
         detail = "This user cannot write there, as far as its top folder tells."
         return place.says("writing", State.GOOD, detail)
-    if _is_root():
+    if found is Writing.BY_ROOT:
         detail = "It can be written, since this runs as root."
         advice = "Use an account of its own, as said above, or mount it read-only."
+        return place.says("writing", State.LOOK, detail, advice)
+    if found is Writing.UNKNOWN:
+        detail = "Nobody can say whether this user could write there. Verifier never does."
+        advice = "See to it that what this runs as is allowed to read there, and nothing else."
         return place.says("writing", State.LOOK, detail, advice)
     return place.says(
         "writing",

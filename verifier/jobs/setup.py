@@ -24,8 +24,8 @@ from verifier.hours import Span, WorkingHours
 from verifier.inside import lies_in
 from verifier.model import printable
 from verifier.output import failures_named, whole_file
+from verifier.places.addresses import parse_path
 from verifier.settings import Settings, duration_in_words
-from verifier.settings.addresses import parse_path
 from verifier.settings.forms import NAME, NOTIFY, ONE_LINE, SOME_TIME, SPAN, TIME_OF_DAY, ZONE, Form
 from verifier.settings.template import Answers, ShareAnswer, answers_of, changed, fresh
 from verifier.settings.where import ENVIRONMENT_KEY, default_files, state_folder

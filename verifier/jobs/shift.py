@@ -25,8 +25,8 @@ from verifier.jobs.alarms import Alarms, NoAlarms
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
-from verifier.jobs.opening import all_places, open_ledger, open_place, places_of
-from verifier.jobs.paces import paces_of
+from verifier.jobs.opening import all_places, open_ledger, places_of
+from verifier.jobs.paces import pace_by, paces_of
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders
 from verifier.ledger import (
@@ -41,6 +41,7 @@ from verifier.ledger import (
 )
 from verifier.model import Damage, Kind, Sighting, Trouble, Verdict
 from verifier.places.base import Look, Place
+from verifier.places.opening import open_place
 from verifier.scheduler import Left, Queue, Scheduler, Status, Window
 from verifier.settings import Settings, Share
 from verifier.walker import walk_dated
@@ -183,12 +184,7 @@ class Shifts:
                 Engine(
                     [None] * len(self._names),
                     readers=max(len(self._names), 2 * cores),
-                    pace=pace.Pace(
-                        None
-                        if settings.pace.at_most is None
-                        else settings.pace.at_most.bytes_per_second,
-                        give_way=True,
-                    ),
+                    pace=pace_by(settings),
                     resident=self._resident,
                 )
             )

@@ -31,7 +31,8 @@ from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Sto
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import Neighbourhood
-from verifier.jobs.opening import open_ledger, open_place, places_of
+from verifier.jobs.opening import open_ledger, places_of
+from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.spot_sample import (
     By,
@@ -53,7 +54,8 @@ from verifier.ledger import (
 )
 from verifier.measures import count
 from verifier.model import Damage, Kind, Sighting, Trouble, Verdict, forms_of, printable
-from verifier.places.base import READ_ALONE_FROM, Look, Place, unpack
+from verifier.places.base import READ_ALONE_FROM, Look, Place, is_empty, unpack
+from verifier.places.opening import open_place
 from verifier.reading import read_alone_packed
 from verifier.scheduler import JUDGED_EVERY
 from verifier.settings import Settings
@@ -191,13 +193,9 @@ class SpotCheck:
         with ExitStack() as kept:
             names = [name for name, _ in places_of(self._share)]
             refuse_without_ledger(self._settings, self._share.name)
-            rate = self._settings.pace.at_most
             # The readers start before the ledger is opened: no forked process may hold it open.
             self._engine = kept.enter_context(
-                Engine(
-                    [1] * len(names),
-                    pace=pace.Pace(None if rate is None else rate.bytes_per_second, give_way=True),
-                )
+                Engine([1] * len(names), pace=pace_by(self._settings))
             )
             self._lanes = dict(zip(names, self._engine.lanes, strict=True))
             self._watches: dict[PlaceName, Watch] = {
@@ -292,7 +290,7 @@ class SpotCheck:
 
     def _refuse_emptied(self, name: PlaceName, place: Place) -> None:
         known = self.ledger.work.totals(name).entries
-        if known and next(place.list_folder(b""), None) is None:
+        if known and is_empty(place):
             raise PlaceUnreachable(
                 f"{place.at} looks unmounted or emptied: it is empty, and "
                 f"{count(known, 'path')} stood there at the last walk. Check that it is mounted, "

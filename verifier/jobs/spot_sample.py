@@ -9,22 +9,19 @@ from __future__ import annotations
 import heapq
 from array import array
 from collections.abc import Callable, Collection, Iterable, Iterator
-from contextlib import closing
 from enum import Enum, StrEnum
 from fractions import Fraction
 from itertools import islice
 from typing import Final
 
-import xxhash
-from msgspec import Struct, structs
+from msgspec import Struct
 
 from verifier import sampling
 from verifier.engine import Watch
 from verifier.errors import RequestRefused
-from verifier.hashing import BLOCK
 from verifier.ledger import Ledger, PlaceName
-from verifier.model import CHANGED_WHILE_READ, SEGMENT, Kind, Sighting, Trouble
-from verifier.places.base import Look, Place, pack, trouble_of
+from verifier.model import SEGMENT, Sighting
+from verifier.places.base import Place, pack
 from verifier.settings import Settings
 from verifier.spill import SortedSpill
 
@@ -218,52 +215,5 @@ def _length(size: int, piece: int) -> int:
 def read_piece_packed(
     place: Place, path: bytes, piece: int, now: Callable[[], float], watch: Watch
 ) -> bytes:
-    """What a reader is sent: one segment of a file, read twice if the file changed meanwhile.
-
-    Its sighting holds the fingerprint of that segment alone, and no digest.
-    """
-    sighting = _piece(place, path, piece, now, watch)
-    if sighting.trouble is not None and sighting.trouble.unsettled:
-        sighting = _piece(place, path, piece, now, watch)
-    return pack([sighting])
-
-
-def _piece(
-    place: Place, path: bytes, piece: int, now: Callable[[], float], watch: Watch
-) -> Sighting:
-    def glance() -> Sighting:
-        (seen,) = place.look_at([path], frozenset({0}), Look(content=False), now, watch)
-        return seen
-
-    before = glance()
-    if before.kind is not Kind.FILE or before.trouble is not None:
-        return before
-    try:
-        fingerprint = _fingerprint(place, path, piece * SEGMENT, watch)
-    except OSError as error:
-        return structs.replace(before, trouble=trouble_of(error))
-    after = glance()
-    if after.kind is not Kind.FILE or after.trouble is not None:
-        return after
-    if not after.untouched_since(before):
-        return structs.replace(after, trouble=_CHANGED)
-    return structs.replace(after, fingerprints=(fingerprint,), read_at=int(now()))
-
-
-_CHANGED: Final = Trouble(CHANGED_WHILE_READ, "It changed each time it was read.")
-
-
-def _fingerprint(place: Place, path: bytes, start: int, watch: Watch) -> bytes:
-    """The fingerprint of the segment that begins at ``start``.  Raises OSError."""
-    whole = xxhash.xxh3_128()
-    at, end = start, start + SEGMENT
-    with closing(place.open(path)) as file:
-        while at < end:
-            block = file.read_at(at, watch.allow(min(BLOCK, end - at)))
-            if not block:
-                break
-            watch.has_read(len(block))
-            whole.update(block)
-            at += len(block)
-    digest: bytes = whole.digest()
-    return digest
+    """What a reader is sent: one segment of a file, its sighting packed."""
+    return pack([place.read_piece(path, piece, now, watch)])

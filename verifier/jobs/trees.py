@@ -1,4 +1,4 @@
-"""What a person may compare: a folder, which can be read now, or a manifest, which was."""
+"""What a person may compare: a place, which can be read now, or a manifest, which was."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from verifier.ignore import Ignore
 from verifier.inside import lies_in
 from verifier.manifest import ManifestReader, looks_like_manifest
 from verifier.model import Kind, Sighting, printable
+from verifier.places.addresses import Address, Named, shown
 from verifier.places.base import Look, Place
 from verifier.places.folder import FolderPlace
+from verifier.places.opening import open_place
 from verifier.reading import INODES_REMEMBERED, read_tree
 
 
 class Tree:
     """One side: ``place`` is None for a manifest, which cannot be read again."""
 
-    def __init__(
-        self, path: Path, place: FolderPlace | None, manifest: ManifestReader | None
-    ) -> None:
-        self.path = path
+    def __init__(self, named: Named, place: Place | None, manifest: ManifestReader | None) -> None:
+        self.named = named
         self.place = place
         self._manifest = manifest
         self.files = 0
@@ -36,7 +36,17 @@ class Tree:
         """Where it is, for people and documents."""
         if self.place is not None:
             return self.place.at
-        return printable(os.fsencode(os.path.abspath(self.path)))
+        return printable(os.fsencode(os.path.abspath(str(self.named))))
+
+    @property
+    def name(self) -> str:
+        """Its last name, for a line of progress."""
+        return self.named.name or self.at
+
+    @property
+    def root(self) -> bytes | None:
+        """The folder of this machine that it is, None where it is none."""
+        return None if self.place is None else self.place.root
 
     @property
     def ignored(self) -> tuple[str, ...]:
@@ -76,44 +86,63 @@ class Tree:
         return (each for each in known if not ignore.ignores_at_or_above(each.path))
 
 
-def open_tree(path: Path) -> Tree:
+def open_tree(named: Named) -> Tree:
     """The tree that a person named.  Raises PlaceUnreachable and ManifestRefused."""
-    shown = printable(os.fsencode(path))
-    if "://" in str(path):
-        raise PlaceUnreachable(
-            f"{shown} is an address, and this version reads folders and manifests only. Mount it "
-            "as a folder, or build a manifest where it lies and name that."
-        )
-    if os.path.isdir(path):
-        place = FolderPlace.at_path(path)
+    if isinstance(named, Address):
+        return Tree(named, open_place(named), None)
+    if os.path.isdir(named):
+        place = FolderPlace.at_path(named)
         place.check()
-        return Tree(path, place, None)
-    if not os.path.lexists(path):
+        return Tree(named, place, None)
+    if not os.path.lexists(named):
         raise PlaceUnreachable(
-            f"{shown} is not there. Check the name, and that it is mounted, then start again."
+            f"{shown(named)} is not there. Check the name, and that it is mounted, then start "
+            "again."
         )
-    if not looks_like_manifest(path):
+    if not looks_like_manifest(named):
         raise PlaceUnreachable(
-            f"{shown} is neither a folder nor a manifest. Name a folder, or a file that "
+            f"{shown(named)} is neither a folder nor a manifest. Name a folder, or a file that "
             "'verifier manifest' wrote."
         )
-    return Tree(path, None, ManifestReader(path))
+    return Tree(named, None, ManifestReader(named))
 
 
 def refuse_overlap(source: Tree, mirror: Tree) -> None:
-    """Raises RequestRefused when both sides are one folder, or one holds the other."""
-    if source.place is None or mirror.place is None:
-        if os.path.samefile(source.path, mirror.path):
+    """Raises RequestRefused when both sides are one tree, or one holds the other."""
+    here, there = source.named, mirror.named
+    if isinstance(here, Address) or isinstance(there, Address):
+        if isinstance(here, Address) and isinstance(there, Address):
+            _refuse_overlapping_addresses(here, there)
+        return
+    if source.root is None or mirror.root is None:
+        if os.path.samefile(here, there):
             raise RequestRefused(
                 f"{source.at} is named for both sides, which would match and prove nothing. Name "
                 "the source first and the mirror second."
             )
         return
-    here, there = source.place.root, mirror.place.root
+    _refuse_overlapping_folders(source.root, mirror.root)
+
+
+def _refuse_overlapping_addresses(here: Address, there: Address) -> None:
+    if here.holds(there) and there.holds(here):
+        raise RequestRefused(
+            f"{shown(here)} is named for both sides, which would match and prove nothing. Name "
+            "the source first and the mirror second."
+        )
+    for outer, inner in ((here, there), (there, here)):
+        if outer.holds(inner):
+            raise RequestRefused(
+                f"{shown(inner)} lies inside {shown(outer)}, so one would be part of the other. "
+                "Name two places that lie apart."
+            )
+
+
+def _refuse_overlapping_folders(here: bytes, there: bytes) -> None:
     if os.path.samefile(here, there):
         raise RequestRefused(
-            f"{source.at} and {mirror.at} are the same folder, which would match and prove "
-            "nothing. Name the source first and the mirror second."
+            f"{printable(here)} and {printable(there)} are the same folder, which would match and "
+            "prove nothing. Name the source first and the mirror second."
         )
     for outer, inner in ((here, there), (there, here)):
         if inner != outer and lies_in(inner, outer):
@@ -127,23 +156,27 @@ def refuse_output_inside(output: Path, *trees: Tree) -> None:
     """Raises RequestRefused when ``output`` would be written into a tree that is to be read."""
     folder = os.path.realpath(os.fsencode(os.path.abspath(output.parent)))
     for tree in trees:
-        if tree.place is not None and lies_in(folder, tree.place.root):
+        if tree.root is not None and lies_in(folder, tree.root):
             raise RequestRefused(
                 f"{printable(os.fsencode(output))} lies inside {tree.at}, and nothing is ever "
                 "written into a tree that is checked. Name a file elsewhere."
             )
 
 
-def refuse_temporary_inside(*trees: Tree) -> None:
-    """Raises RequestRefused when what must be put aside would be written into a checked tree."""
+def refuse_temporary_inside(*roots: bytes | None) -> None:
+    """Raises RequestRefused when what must be put aside would be written into a checked tree.
+
+    ``roots`` are those of trees; one that is None lies elsewhere.
+    """
     import tempfile  # takes longer to load than most of what a small job needs
 
     folder = os.path.realpath(os.fsencode(tempfile.gettempdir()))
-    for tree in trees:
-        if tree.place is not None and lies_in(folder, tree.place.root):
+    for root in roots:
+        if root is not None and lies_in(folder, root):
             raise RequestRefused(
-                f"The temporary folder {printable(folder)} lies inside {tree.at}, and nothing is "
-                "ever written into a tree that is checked. Set TMPDIR to a folder elsewhere."
+                f"The temporary folder {printable(folder)} lies inside {printable(root)}, and "
+                "nothing is ever written into a tree that is checked. Set TMPDIR to a folder "
+                "elsewhere."
             )
 
 

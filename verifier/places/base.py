@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import errno
-from collections.abc import Callable, Iterator, Sequence
-from typing import Final, Protocol
+from collections.abc import Callable, Generator, Iterator, Sequence
+from enum import StrEnum
+from typing import Final, Protocol, runtime_checkable
 
 from msgspec import Struct, msgpack
 
 from verifier.engine import Watch
-from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
+from verifier.errors import PlaceUnreachable
+from verifier.ignore import Ignore
+from verifier.model import CHANGED_WHILE_READ, How, Kind, Sighting, Trouble
 
 READ_ALONE_FROM: Final = 8 * 1024 * 1024
 """Files from this many bytes on are a task of their own, so that no batch takes long."""
@@ -31,6 +34,64 @@ class Look(Struct, frozen=True):
     gentle: bool = False
 
 
+class Traits(Struct, frozen=True):
+    """What callers have to heed of a kind of place; all places of one kind have the same.
+
+    ``dates_are_of_content``: the date of a file is that of its content, which a copy keeps, so
+    that source and mirror can be compared by dates.  False where it is the date at which the file
+    was put there, as in an object store: such a date says nothing of which side is newer, and
+    differs though nothing is wrong.  It still tells that a file is not the one it was.
+
+    ``has_folders``: folders stand there by themselves, can be empty, and can be looked at.  False
+    where paths only begin alike: a folder of which nothing begins with the name is not there, an
+    empty root cannot be told from one that is not there, and links do not exist.
+
+    ``reading_costs``: each byte and each question is paid for, so that nothing is read only to
+    measure a pace or to show a total, and nothing twice without need.
+
+    ``reads_elsewhere``: opening, reading and hashing happen on another machine, and here somebody
+    only waits for it: a lane of such a place needs threads, and no processes of this machine.
+    False where contents travel here to be hashed.
+    """
+
+    dates_are_of_content: bool = True
+    has_folders: bool = True
+    reading_costs: bool = False
+    reads_elsewhere: bool = False
+
+
+AS_FOLDERS: Final = Traits()
+"""A folder of this machine, which everything else is measured by."""
+
+
+class Writing(StrEnum):
+    """Whether the user who reads a place could write to it, as far as the system tells unasked."""
+
+    READ_ONLY = "read-only"
+    """Nobody can through this mount or these credentials."""
+    DENIED = "denied"
+    BY_ROOT = "by-root"
+    """Only because the user is root, whom nothing is denied."""
+    ALLOWED = "allowed"
+    UNKNOWN = "unknown"
+
+
+class Remark(Struct, frozen=True):
+    """What a person should know of a place that works: one check, what it came to, advice.
+
+    ``check`` is a word such as ``clock``; ``good`` is False when somebody should look at it,
+    which keeps nothing from being read.
+    """
+
+    check: str
+    good: bool
+    detail: str
+    advice: str | None = None
+
+    def __str__(self) -> str:
+        return self.detail if self.advice is None else f"{self.detail} {self.advice}"
+
+
 class OpenFile(Protocol):
     """A file opened for reading parts of it.  Close it after use."""
 
@@ -47,14 +108,42 @@ class Place(Protocol):
     """One tree of a share, on this machine or far away.
 
     A place can be sent to another process.  Paths are relative to its root, as bytes.
+    All that reaches for the tree may raise PlaceUnreachable: it is gone, or is another one now.
     """
 
     @property
     def at(self) -> str:
         """Where it is, for people and documents."""
 
+    @property
+    def root(self) -> bytes | None:
+        """The folder of this machine that it is, absolute and free of links; None elsewhere."""
+
+    @property
+    def traits(self) -> Traits:
+        """What is particular to its kind."""
+
+    def shown(self, path: bytes) -> str:
+        """Where ``path`` of it is, for people and documents."""
+
+    # ------------------------------------------------------------------- the place as a whole
+
     def check(self) -> None:
         """Raises PlaceUnreachable unless the root is there and can be listed."""
+
+    def remarks(self) -> Sequence[Remark]:
+        """What a person should know of it, once it was checked."""
+
+    def how_read(self, folder: bytes = b"") -> How:
+        """Through what a folder of it is read, and whether past every cache on the way."""
+
+    def room(self) -> int | None:
+        """Bytes that are free where it lies; None where nobody can say."""
+
+    def writing(self) -> Writing:
+        """Whether this user could write there.  Asked of the system; nothing is tried."""
+
+    # ------------------------------------------------------------------------- what is there
 
     def list_folder(self, folder: bytes) -> Iterator[tuple[bytes, Kind | None]]:
         """The names in ``folder`` (b"" is the root) in no order, each with its kind.
@@ -84,6 +173,14 @@ class Place(Protocol):
         then.  With nothing finished, BellRang is raised.
         """
 
+    def leads_into(self, link: bytes, target: bytes, folder: bytes) -> bool:
+        """Whether the link at ``link``, which says ``target``, leads to ``folder`` or below it.
+
+        True also where nobody can tell.
+        """
+
+    # --------------------------------------------------------------------------- its contents
+
     def read_alone(
         self, path: bytes, look: Look, now: Callable[[], float], watch: Watch
     ) -> Sighting:
@@ -94,8 +191,52 @@ class Place(Protocol):
         is not possible, BellRang is raised.
         """
 
+    def read_piece(
+        self, path: bytes, piece: int, now: Callable[[], float], watch: Watch
+    ) -> Sighting:
+        """The sighting of one file with the fingerprint of one segment alone, and no digest.
+
+        It is read past the cache, and a second time if the file changed meanwhile.
+        """
+
+    def try_reading(self, path: bytes, length: int, until: float, watch: Watch) -> Trouble | None:
+        """Read and hash the first ``length`` bytes of a file to see how fast that goes.
+
+        Ends early when the steady clock shows ``until``.  What was wrong, or None.
+        """
+
     def open(self, path: bytes) -> OpenFile:
         """A file for reading parts of it.  Raises OSError."""
+
+
+@runtime_checkable
+class WalksItself(Protocol):
+    """A place that lists its whole tree by itself, sorted: asked folder by folder, each would
+    take a round trip.  `verifier.walker` uses it in place of `Place.list_folder`."""
+
+    def walk(self, ignore: Ignore) -> Iterator[Sighting]:
+        """Every file, link and other that ``ignore`` lets through, sorted by the path's bytes.
+
+        By sizes and dates, not opened.  A folder that cannot be listed is a sighting of the kind
+        other with trouble, where its own path sorts; one that has gone meanwhile is passed over.
+        Raises PlaceUnreachable, also midway: what came before is then not the whole tree.
+        """
+
+
+def is_empty(place: Place) -> bool:
+    """Whether nothing at all stands in a place.  Raises PlaceUnreachable."""
+    try:
+        names = place.list_folder(b"")
+        try:
+            return next(names, None) is None
+        finally:
+            if isinstance(names, Generator):
+                names.close()
+    except OSError as error:
+        raise PlaceUnreachable(
+            f"{place.at} cannot be listed ({error.strerror}). Check that it is mounted and that "
+            "you may list it, then start again."
+        ) from error
 
 
 _encode = msgpack.Encoder().encode

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+import shutil
 import stat
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -20,8 +21,19 @@ from verifier import system
 from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable
 from verifier.hashing import BLOCK, Hasher, ReadFailed, Source, Underway, digest_of
-from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble, printable
-from verifier.places.base import READ_ALONE_FROM, Look, trouble_of
+from verifier.inside import lies_in
+from verifier.model import CHANGED_WHILE_READ, How, Kind, Sighting, Trouble, printable
+from verifier.places.base import (
+    AS_FOLDERS,
+    READ_ALONE_FROM,
+    Look,
+    Remark,
+    Traits,
+    Writing,
+    trouble_of,
+)
+from verifier.places.file_systems import how_read
+from verifier.places.parts import piece_of, start_of
 from verifier.system import open_to_read, read_blocks
 
 BATCH_BYTES: Final = 64 * 1024 * 1024
@@ -71,10 +83,16 @@ class FolderPlace:
         """The place at ``path``, which a person gave; links in the path itself are resolved."""
         return cls(os.path.realpath(os.fsencode(path)))
 
+    traits: Traits = AS_FOLDERS
+
     @property
     def at(self) -> str:
         """The folder, for people and documents."""
         return printable(self.root)
+
+    def shown(self, path: bytes) -> str:
+        """Where ``path`` is, for people and documents."""
+        return printable(os.path.join(self.root, path))
 
     def check(self) -> None:
         """Raises PlaceUnreachable unless the root is a folder that can be listed.
@@ -105,6 +123,41 @@ class FolderPlace:
         return PlaceUnreachable(
             f"{self.at} cannot be read as a folder ({error.strerror}). Check that it is mounted "
             "and that you may list it, then start again."
+        )
+
+    def remarks(self) -> Sequence[Remark]:
+        """Nothing: a folder that can be listed is all that it should be."""
+        return ()
+
+    def how_read(self, folder: bytes = b"") -> How:
+        """Through what it is read; of its folders' own mounts nothing is said."""
+        return how_read(self.root)
+
+    def room(self) -> int | None:
+        """Bytes that its disk has left; None where the system does not say."""
+        try:
+            return shutil.disk_usage(self.root).free
+        except OSError:
+            return None
+
+    def writing(self) -> Writing:
+        """Whether this user could write there, as far as its top folder tells."""
+        root = self.root
+        if hasattr(os, "statvfs") and os.statvfs(root).f_flag & os.ST_RDONLY:
+            return Writing.READ_ONLY
+        if not os.access(root, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+            return Writing.DENIED
+        is_root = sys.platform != "win32" and os.geteuid() == 0
+        return Writing.BY_ROOT if is_root else Writing.ALLOWED
+
+    def leads_into(self, link: bytes, target: bytes, folder: bytes) -> bool:
+        """Whether a link leads there: by its words, or by where it really goes."""
+        goal = os.path.join(os.path.dirname(os.path.join(self.root, link)), target)
+        whole, plain = os.path.join(self.root, folder), os.path.normpath(goal)
+        return (
+            plain == whole
+            or plain.startswith(whole + b"/")
+            or lies_in(os.path.realpath(goal), whole)
         )
 
     def list_folder(self, folder: bytes) -> Iterator[tuple[bytes, Kind | None]]:
@@ -184,6 +237,16 @@ class FolderPlace:
                     below.let_go()
                     watch.park()
                     below.take_up()
+
+    def read_piece(
+        self, path: bytes, piece: int, now: Callable[[], float], watch: Watch
+    ) -> Sighting:
+        """One segment of a file, past the cache."""
+        return piece_of(self, path, piece, now, watch)
+
+    def try_reading(self, path: bytes, length: int, until: float, watch: Watch) -> Trouble | None:
+        """The start of a file, read from the disk."""
+        return start_of(self, path, length, until, watch)
 
     def open(self, path: bytes) -> FolderFile:
         """A file for reading parts of it.  Raises OSError."""

@@ -2,7 +2,8 @@
 
 Every mistake is a `SettingsRefused` whose one sentence names the file, the key, what was found and
 what was expected.  Nothing here opens a share or reads a clock, and no secret is kept: a
-``${VARIABLE}`` stays as it is written until it is used.
+``${VARIABLE}`` stays as it is written until it is used.  Where a tree is stands in
+`verifier.places.addresses`.
 
 Callers import from here.  Inside, a module knows only those that stand below it::
 
@@ -10,14 +11,14 @@ Callers import from here.  Inside, a module knows only those that stand below it
     sections            one function a section, and the contradictions between them
     where      table    where the file is;   tables read key by key
     values     forms    frozen values;       what a key may hold
-    words   addresses   amounts;             where a tree is
+    words               amounts
     quoting             what a refusal quotes
     secrets             ``${VARIABLE}``s, and what is never repeated
 """
 
 from __future__ import annotations
 
-from verifier.settings.addresses import Address, AddressKind, parse_address
+from verifier.places.addresses import Address, AddressKind, parse_address
 from verifier.settings.file import load, parse
 from verifier.settings.secrets import (
     check_notify_address,

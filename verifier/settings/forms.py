@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from verifier.errors import RequestRefused
 from verifier.hours import Dates, Span, parse_date, parse_days
 from verifier.ignore import Ignore
-from verifier.settings.addresses import Address, parse_address, parse_path
+from verifier.places.addresses import Address, parse_address, parse_path
 from verifier.settings.quoting import did_you_mean
 from verifier.settings.secrets import check_heartbeat_address, check_notify_address
 from verifier.settings.words import (

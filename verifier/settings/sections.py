@@ -13,7 +13,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from verifier.hours import DAYS, Busy, Dates, WorkingHours
-from verifier.settings.addresses import Address, AddressKind
+from verifier.places.addresses import Address, AddressKind
 from verifier.settings.forms import (
     DATE,
     DATES,

@@ -14,7 +14,7 @@ from msgspec import Struct
 
 from verifier.errors import RequestRefused
 from verifier.hours import WorkingHours
-from verifier.settings.addresses import Address
+from verifier.places.addresses import Address
 from verifier.settings.quoting import did_you_mean
 from verifier.settings.words import Rate
 

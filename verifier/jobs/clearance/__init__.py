@@ -27,13 +27,14 @@ from verifier.jobs.clearance.granting import Granting, Page, ready_folder
 from verifier.jobs.clearance.look import LastLook
 from verifier.jobs.clearance.reading import Read, Reading, readers_for
 from verifier.jobs.clearance.rows import doubtful, rows
-from verifier.jobs.opening import open_ledger, open_place, places_of
+from verifier.jobs.opening import open_ledger, places_of
 from verifier.jobs.progress import Progress
 from verifier.jobs.shift import window_of
-from verifier.jobs.trees import Tree, refuse_temporary_inside
+from verifier.jobs.trees import refuse_temporary_inside
 from verifier.ledger import Clearance, Ledger, PlaceName, only_shift
 from verifier.model import Kind, Sighting, printable
-from verifier.places.folder import FolderPlace
+from verifier.places.base import Place
+from verifier.places.opening import open_place
 from verifier.scheduler import Left, Window
 from verifier.settings import Settings
 
@@ -88,8 +89,7 @@ def clear(asked: Asked, progress: Progress, clock: Callable[[], float] = time.ti
     share = settings.share(asked.share)
     out = ready_folder(settings, asked.out)
     places = {name: open_place(address) for name, address in places_of(share)}
-    for place in places.values():
-        refuse_temporary_inside(Tree(Path(place.at), place, None))
+    refuse_temporary_inside(*(place.root for place in places.values()))
     with ExitStack() as kept:
         ledger = kept.enter_context(open_ledger(settings))
         kept.enter_context(only_shift(ledger.path, int(clock())))
@@ -111,7 +111,7 @@ class _Clearing:
         asked: Asked,
         ledger: Ledger,
         engine: Engine,
-        places: dict[PlaceName, FolderPlace],
+        places: dict[PlaceName, Place],
         out: Path,
         progress: Progress,
         clock: Callable[[], float],
@@ -142,7 +142,7 @@ class _Clearing:
         reading = Reading(
             self._ledger,
             request,
-            dict(self._places),
+            self._places,
             self._settings,
             self._engine,
             self._progress,
@@ -163,7 +163,7 @@ class _Clearing:
         self._ledger.readings.flush()
         return self._unfinished(request, reading, stopped)
 
-    def _refuse_empty(self, source: FolderPlace) -> None:
+    def _refuse_empty(self, source: Place) -> None:
         seen = walk_folder(source, self._folder, self._share.ignore)
         if next(self._until_bell(seen), None) is None:
             raise RequestRefused(

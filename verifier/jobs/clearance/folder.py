@@ -3,52 +3,21 @@
 from __future__ import annotations
 
 import os
-import sys
 import time
 from collections.abc import Iterator
 from typing import Final
 
-from verifier import system
-from verifier.certificate import How
 from verifier.engine import Watch
 from verifier.errors import RequestRefused
-from verifier.ignore import Ignore
+from verifier.ignore import Only
 from verifier.model import Kind, Sighting, printable
-from verifier.places.base import Look
-from verifier.places.folder import FolderPlace
+from verifier.places.base import Look, Place
 from verifier.walker import walk_dated
-
-NETWORK: Final = frozenset(
-    {
-        "9p",
-        "afs",
-        "beegfs",
-        "ceph",
-        "cifs",
-        "coda",
-        "gfs2",
-        "glusterfs",
-        "lustre",
-        "ncpfs",
-        "nfs",
-        "nfs4",
-        "ocfs2",
-        "prl_fs",
-        "smb3",
-        "smbfs",
-        "vboxsf",
-        "virtiofs",
-        "vmhgfs",
-    }
-)
-"""File systems that another machine, or the host of a virtual one, answers for."""
-
-IN_MEMORY: Final = frozenset({"ramfs", "tmpfs"})
 
 _GONE: Final = Look(content=False)
 
 
-def folder_in(named: bytes, source: FolderPlace, share: str) -> bytes:
+def folder_in(named: bytes, source: Place, share: str) -> bytes:
     """The path of the folder in its share, with a slash at the end; raises RequestRefused.
 
     ``named`` is what a person gave: a path in the share, or a whole one that leads into its
@@ -62,6 +31,11 @@ def folder_in(named: bytes, source: FolderPlace, share: str) -> bytes:
             'share, without "..".'
         )
     if os.path.isabs(path):
+        if source.root is None:
+            raise RequestRefused(
+                f"{shown} is a path of this machine, and the source of {share} is {source.at}. "
+                "Name the folder by its path in the share."
+            )
         root = source.root.rstrip(b"/") + b"/"
         real = os.path.join(os.path.realpath(os.path.dirname(path.rstrip(b"/"))), b"")
         path = os.path.join(real, os.path.basename(path.rstrip(b"/"))) + b"/"
@@ -82,7 +56,7 @@ def folder_in(named: bytes, source: FolderPlace, share: str) -> bytes:
     return b"/".join(parts) + b"/"
 
 
-def refuse_no_folder(folder: bytes, source: FolderPlace, share: str, watch: Watch) -> None:
+def refuse_no_folder(folder: bytes, source: Place, share: str, watch: Watch) -> None:
     """Raises RequestRefused unless a folder stands there, reached through no link."""
     parts = folder.rstrip(b"/").split(b"/")
     for number in range(1, len(parts) + 1):
@@ -114,87 +88,13 @@ def refuse_no_folder(folder: bytes, source: FolderPlace, share: str, watch: Watc
         ) from error
 
 
-class _Only(Ignore):
-    """Leaves out all that is neither in the folder nor on the way to it."""
-
-    def __init__(self, folder: bytes, patterns: tuple[str, ...]) -> None:
-        super().__init__(patterns)
-        self._folder = folder
-
-    def __bool__(self) -> bool:
-        return True
-
-    def ignores(self, path: bytes) -> bool:
-        return not path.startswith(self._folder) or super().ignores(path)
-
-    def _ignores_folder(self, path: bytes) -> bool:
-        inside = path + b"/"
-        if not inside.startswith(self._folder) and not self._folder.startswith(inside):
-            return True
-        return super()._ignores_folder(path)
-
-
-def walk_folder(place: FolderPlace, folder: bytes, patterns: tuple[str, ...]) -> Iterator[Sighting]:
+def walk_folder(place: Place, folder: bytes, patterns: tuple[str, ...]) -> Iterator[Sighting]:
     """The sightings in the folder at a place, sorted by path, by sizes and dates.
 
     A folder above it that could not be listed is a sighting too: that of the folder itself.
     """
-    for sighting in walk_dated(place, _Only(folder, patterns)):
+    for sighting in walk_dated(place, Only(folder, patterns)):
         if sighting.path.startswith(folder):
             yield sighting
         elif sighting.trouble is not None:
             yield Sighting(folder[:-1], Kind.OTHER, 0, 0, trouble=sighting.trouble)
-
-
-def how_read(root: bytes) -> How:
-    """Through what a folder of this machine is read.  ``root`` is absolute and free of links."""
-    if sys.platform != "linux" or system.PLAIN:
-        return How(
-            "unknown",
-            False,
-            "as the system gave it: it does not let a program read past its cache",
-        )
-    kind = _file_system(root)
-    if kind in NETWORK:
-        return How(
-            kind,
-            False,
-            f"through a network mount ({kind}), past this machine's cache; the cache of the server "
-            "behind it cannot be bypassed from here",
-        )
-    if kind.startswith("fuse") and kind != "fuseblk":
-        return How(
-            kind,
-            False,
-            f"through a program ({kind}), past this machine's cache; what that program caches "
-            "cannot be bypassed from here",
-        )
-    if kind in IN_MEMORY:
-        return How(kind, False, f"from memory ({kind}), which no disk stands behind")
-    if kind == "unknown":
-        return How(kind, False, "from a file system that the system did not name")
-    return How(kind, True, f"past the cache, from a disk of this machine ({kind})")
-
-
-def _file_system(root: bytes) -> str:
-    """The type of the file system that a folder lies on.  Source: proc(5), mountinfo."""
-    try:
-        with open("/proc/self/mountinfo", "rb") as mounts:
-            lines = mounts.read().splitlines()
-    except OSError:
-        return "unknown"
-    best, kind = b"", b"unknown"
-    for line in lines:
-        before, _, after = line.partition(b" - ")
-        point = _unescaped(before.split(b" ")[4])
-        if (root == point or root.startswith(point.rstrip(b"/") + b"/")) and len(point) >= len(
-            best
-        ):
-            best, kind = point, after.split(b" ")[0]
-    return kind.decode("ascii", "replace")
-
-
-def _unescaped(field: bytes) -> bytes:
-    """Blanks and the like stand in mountinfo as a backslash and three octal digits."""
-    first, *rest = field.split(b"\\")
-    return first + b"".join(bytes([int(part[:3], 8)]) + part[3:] for part in rest)

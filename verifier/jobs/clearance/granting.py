@@ -22,13 +22,12 @@ from verifier import __version__, certificate, output
 from verifier.certificate import Act, Certificate, Copy, ManifestOf, Record
 from verifier.errors import OutputFailed, RequestRefused
 from verifier.inside import lies_in
-from verifier.jobs.clearance.folder import how_read
 from verifier.jobs.clearance.look import LastLook
 from verifier.jobs.clearance.rules import Facts, Tally
 from verifier.ledger import Clearance, GrantedCertificate, Ledger, PlaceName
 from verifier.manifest import ManifestWriter
 from verifier.model import Sighting, named, printable
-from verifier.places.folder import FolderPlace
+from verifier.places.base import Place
 from verifier.settings import AddressKind, Settings, Share
 
 Page = Callable[[Certificate, str], Iterable[bytes]]
@@ -76,7 +75,7 @@ class Granting:
         ledger: Ledger,
         settings: Settings,
         share: Share,
-        places: dict[PlaceName, FolderPlace],
+        places: dict[PlaceName, Place],
         out: Path,
         page: Page,
     ) -> None:
@@ -137,8 +136,8 @@ class Granting:
     def _write_manifest(self, request: Clearance, path: Path, now: int) -> ManifestOf:
         """The manifest of the folder as the source holds it, by paths in the folder."""
         source = PlaceName(request.share)
-        at = os.path.join(self._places[source].root, request.folder[:-1])
-        with ManifestWriter(path, printable(at), self._share.ignore, time.time) as writer:
+        at = self._places[source].shown(request.folder[:-1])
+        with ManifestWriter(path, at, self._share.ignore, time.time) as writer:
             for sighting in self._in_folder(request, source):
                 writer.add(sighting)
         digest = blake3()
@@ -184,19 +183,19 @@ class Granting:
         )
 
     def _copy(self, tally: Tally, request: Clearance) -> Copy:
-        root = self._places[tally.place].root
+        place = self._places[tally.place]
         off_site = any(
             mirror.off_site for mirror in self._share.mirrors if mirror.name == tally.place.place
         )
         return Copy(
             tally.place.place,
-            printable(os.path.join(root, request.folder[:-1])),
+            place.shown(request.folder[:-1]),
             off_site and not tally.place.is_source,
             tally.files,
             tally.bytes,
             None if tally.first_read is None else self._stamp(tally.first_read),
             None if tally.last_read is None else self._stamp(tally.last_read),
-            how_read(root),
+            place.how_read(request.folder[:-1]),
         )
 
     def _free_stem(self, request: Clearance, now: int) -> str:

@@ -6,19 +6,17 @@ ignore patterns have kept everybody from reading.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
 from itertools import groupby
 from typing import Final
 
 from verifier.ignore import Ignore
-from verifier.inside import lies_in
 from verifier.jobs.clearance.folder import walk_folder
 from verifier.jobs.clearance.listed import Listed
 from verifier.ledger import Clearance, Ledger, PlaceName, Proof
 from verifier.model import Kind, Sighting, printable
-from verifier.places.folder import FolderPlace
+from verifier.places.base import Place
 from verifier.spill import SortedSpill
 from verifier.walker import walk_dated
 
@@ -49,7 +47,7 @@ class LastLook:
         self,
         ledger: Ledger,
         request: Clearance,
-        places: dict[PlaceName, FolderPlace],
+        places: dict[PlaceName, Place],
         patterns: tuple[str, ...],
         until_bell: Callable[[Stream], Stream],
     ) -> None:
@@ -70,18 +68,17 @@ class LastLook:
     def _in_folder(
         self,
         everything: Stream,
-        place: FolderPlace,
+        place: Place,
         folder: bytes,
         patterns: tuple[str, ...],
         names: SortedSpill[_Name],
     ) -> Stream:
         """What is in the folder and was to be read; the rest is looked at as it passes."""
         ignore = Ignore(patterns)
-        root = os.path.join(place.root, folder[:-1])
         for sighting in everything:
             path = sighting.path
             if not path.startswith(folder):
-                self._elsewhere(sighting, place.root, root)
+                self._elsewhere(sighting, place, folder[:-1])
                 continue
             if sighting.kind is Kind.FILE and sighting.links > 1:
                 names.add((sighting.device, sighting.inode, sighting.links, path))
@@ -93,9 +90,9 @@ class LastLook:
             else:
                 yield sighting
 
-    def _elsewhere(self, sighting: Sighting, root: bytes, folder: bytes) -> None:
+    def _elsewhere(self, sighting: Sighting, place: Place, folder: bytes) -> None:
         if sighting.kind is Kind.LINK and sighting.target is not None:
-            if _leads_into(os.path.join(root, sighting.path), sighting.target, folder):
+            if place.leads_into(sighting.path, sighting.target, folder):
                 self.links_in.add(sighting.path, f"to {printable(sighting.target)}")
         elif sighting.trouble is not None and not sighting.trouble.unsettled:
             self.not_listed.add(sighting.path)
@@ -118,17 +115,6 @@ class LastLook:
 
 def _by_inode(name: _Name) -> tuple[int, int]:
     return name[0], name[1]
-
-
-def _leads_into(link: bytes, target: bytes, folder: bytes) -> bool:
-    """Whether a link leads to the folder or below it: by its words, or by where it really goes."""
-    goal = os.path.join(os.path.dirname(link), target)
-    plain = os.path.normpath(goal)
-    return (
-        plain == folder
-        or plain.startswith(folder + b"/")
-        or lies_in(os.path.realpath(goal), folder)
-    )
 
 
 def _changed(seen: Iterable[Sighting], known: Iterator[Proof]) -> Listed:

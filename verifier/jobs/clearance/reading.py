@@ -11,6 +11,7 @@ from msgspec import Struct
 from verifier import pace, system
 from verifier.engine import Engine
 from verifier.errors import PlaceUnreachable
+from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders
 from verifier.ledger import Clearance, Due, Ledger, PlaceName
@@ -61,12 +62,7 @@ class FolderQueue(Queue):
 
 def readers_for(settings: Settings, count: int) -> Engine:
     """Readers for so many places, as gentle as those of a shift."""
-    at_most = settings.pace.at_most
-    return Engine(
-        [None] * count,
-        readers=max(count, 2 * system.cores()),
-        pace=pace.Pace(None if at_most is None else at_most.bytes_per_second, give_way=True),
-    )
+    return Engine([None] * count, readers=max(count, 2 * system.cores()), pace=pace_by(settings))
 
 
 class Read(Struct, frozen=True):

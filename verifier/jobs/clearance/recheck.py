@@ -19,15 +19,16 @@ from verifier import system
 from verifier.certificate import Certificate, RuleResult
 from verifier.engine import BellRang, Engine, Lane
 from verifier.errors import PlaceUnreachable, Stopped
-from verifier.jobs.clearance.folder import how_read
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.trees import Tree, refuse_temporary_inside
+from verifier.jobs.trees import refuse_temporary_inside
 from verifier.manifest import ManifestReader
 from verifier.measures import amount, count
 from verifier.model import Cause, Kind, Sighting, forms_of, printable
 from verifier.pace import Pace
-from verifier.places.base import Look
+from verifier.places.addresses import Address, Named, named_place, shown
+from verifier.places.base import Look, Place, is_empty
 from verifier.places.folder import FolderPlace
+from verifier.places.opening import open_place
 from verifier.reading import read_again, read_alone_packed, sighting_from, sightings
 from verifier.spill import SortedSpill
 from verifier.walker import Entry
@@ -95,7 +96,7 @@ class Rechecked:
 
 def recheck(
     path: Path,
-    places: Sequence[Path],
+    places: Sequence[Named],
     progress: Progress,
     bell: float | None = None,
     now: Callable[[], float] = time.time,
@@ -117,7 +118,7 @@ def recheck(
     )
     found = Rechecked(path, certificate, listed)
     try:
-        for named in places or [Path(copy.at) for copy in certificate.mirrors]:
+        for named in places or [named_place(copy.at) for copy in certificate.mirrors]:
             found.copies.append(_check(named, certificate, manifest, progress, bell, now))
     except BaseException:
         found.close()
@@ -126,7 +127,7 @@ def recheck(
 
 
 def _check(
-    named: Path,
+    named: Named,
     certificate: Certificate,
     manifest: ManifestReader,
     progress: Progress,
@@ -134,10 +135,9 @@ def _check(
     now: Callable[[], float],
 ) -> Checked:
     faults = SortedSpill[Fault](Fault, lambda fault: fault.path)
-    shown = printable(os.fsencode(named))
     try:
         place = _copy_at(named, certificate)
-        refuse_temporary_inside(Tree(named, place, None))
+        refuse_temporary_inside(place.root)
         copy = _Copy(place, manifest, progress, bell, now)
         there = copy.read(faults)
         place.check()
@@ -149,18 +149,18 @@ def _check(
             "Working hours begin, so reading stopped, and nothing is known of what was not read. "
             "Start it again when they are over."
         ) from None
-    how = how_read(place.root).detail
+    how = place.how_read().detail
     if not len(faults):
         detail = (
             f"{place.at} holds all {count(manifest.entries, 'path')} of {amount(manifest.bytes)}, "
             f"every byte as certified; read {how}."
         )
         return Checked(RuleResult(COPY, True, detail), faults, reached=True)
-    if not there and next(place.list_folder(b""), None) is None:
+    if not there and is_empty(place):
         faults.close()
         detail = (
-            f"{shown} is empty, so it looks unmounted or emptied. Check that it is mounted, and "
-            "that it is the copy of the folder, or of the share that held it."
+            f"{shown(named)} is empty, so it looks unmounted or emptied. Check that it is "
+            "mounted, and that it is the copy of the folder, or of the share that held it."
         )
         return Checked(RuleResult(COPY, False, detail), faults, reached=False)
     detail = (
@@ -170,13 +170,25 @@ def _check(
     return Checked(RuleResult(COPY, False, detail), faults, reached=True)
 
 
-def _copy_at(named: Path, certificate: Certificate) -> FolderPlace:
+def _copy_at(named: Named, certificate: Certificate) -> Place:
     """The copy of the folder at a place that a person named.  Raises PlaceUnreachable."""
-    folder = os.fsdecode(certificates.folder_of(certificate))
-    within = os.path.join(named, folder)
+    folder = certificates.folder_of(certificate)
+    if isinstance(named, Address):
+        return _copy_elsewhere(named, folder)
+    within = os.path.join(named, os.fsdecode(folder))
     place = FolderPlace.at_path(Path(within) if os.path.isdir(within) else named)
     place.check()
     return place
+
+
+def _copy_elsewhere(named: Address, folder: bytes) -> Place:
+    """As `_copy_at`: the folder below an address where one is, else what stands there itself."""
+    place = open_place(named)
+    try:
+        next(place.list_folder(folder), None)
+    except OSError:
+        return place
+    return open_place(named.below(folder))
 
 
 class _Copy:
@@ -184,7 +196,7 @@ class _Copy:
 
     def __init__(
         self,
-        place: FolderPlace,
+        place: Place,
         manifest: ManifestReader,
         progress: Progress,
         bell: float | None,
@@ -232,7 +244,7 @@ class _Copy:
                     f"gave two contents in two readings ({Cause.UNSTABLE_READ}), so nobody knows "
                     "what it holds: see to the disk, its cable and controller"
                 )
-        where = printable(os.path.join(self._place.root, certified.path))
+        where = self._place.shown(certified.path)
         return Fault(certified.path, f"{where} {sentence}.")
 
     def _twin(self, certified: Sighting, found: Sighting, lane: Lane) -> Sighting:

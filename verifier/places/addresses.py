@@ -12,7 +12,9 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
+
+from verifier.model import printable
 
 
 class AddressKind(StrEnum):
@@ -57,6 +59,34 @@ class Address(Struct, frozen=True):
         return (self.scheme, self.host.lower(), port), posixpath.normpath(
             "/" + self.path.lstrip("/")
         )
+
+    @property
+    def name(self) -> str:
+        """The last name of the path, for people."""
+        return posixpath.basename(self.path.rstrip("/")) or self.host
+
+    @property
+    def parent(self) -> Address:
+        """The tree that holds what stands at this address."""
+        return structs.replace(self, path=posixpath.dirname(self.path.rstrip("/")) or "/")
+
+    def below(self, path: bytes) -> Address:
+        """What stands at ``path`` in this tree."""
+        return structs.replace(self, path=posixpath.join(self.path, os.fsdecode(path)))
+
+
+Named = Path | Address
+"""What a person named: a path of this machine, or the address of a tree elsewhere."""
+
+
+def named_place(text: str) -> Named:
+    """What a person wrote, as a path unless it is an address.  Raises ValueError."""
+    return parse_address(text, Path()) if "://" in text else Path(text)
+
+
+def shown(named: Named) -> str:
+    """What a person named, as a sentence shows it."""
+    return printable(os.fsencode(str(named)))
 
 
 _SSH_PORT: Final = 22

@@ -1,0 +1,39 @@
+"""The place at an address: the one module that knows which kinds of place there are.
+
+A kind is a module beside this one, which is imported when an address asks for it.  Nothing is
+read of a place here; to check one is to see that its root is there and can be listed.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from verifier.errors import PlaceUnreachable
+from verifier.places.addresses import Address, AddressKind
+from verifier.places.base import AS_FOLDERS, Place, Traits
+from verifier.places.folder import FolderPlace
+
+
+def place_at(address: Address) -> Place:
+    """The place at an address, which nobody has looked at yet.
+
+    Raises PlaceUnreachable where this version knows nothing that could stand there.
+    """
+    if address.kind is not AddressKind.FOLDER:
+        raise PlaceUnreachable(
+            f"{address} is not a folder, and this version reads folders only. Mount it as a "
+            "folder, and name that instead."
+        )
+    return FolderPlace.at_path(Path(address.path))
+
+
+def open_place(address: Address) -> Place:
+    """The place at an address, its root found to be there.  Raises PlaceUnreachable."""
+    place = place_at(address)
+    place.check()
+    return place
+
+
+def traits_at(address: Address) -> Traits:
+    """What is particular to the kind of place at an address, which is not looked at."""
+    return AS_FOLDERS
