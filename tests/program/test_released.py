@@ -59,3 +59,60 @@ def test_what_was_deleted_without_a_clearance_is_orphaned_as_ever(released):
     found = released.shift("--believe")
     causes = {each[1] for path, each in found.findings.items() if "flights" in path}
     assert causes == {"deleted-at-source"}
+
+
+@pytest.fixture
+def mostly_released(tmp_path) -> Estate:
+    """As `released`, where the folder was most of what stood on the source; no shift since."""
+    made = Estate(tmp_path)
+    flights = [f"2026-015-weir/flights/{number}.jpg" for number in range(30)]
+    for tree in (made.source, made.mirror):
+        tree.files(*flights)
+    made.settings(more='[clearance]\ncopies = 1\noff_site = 0\nquiet_for = "0 s"\n')
+    assert made.shift().status == 0
+    assert made.run("clearance", SHARE, "2026-015-weir").status == 0
+    shutil.rmtree(made.source.at("2026-015-weir"))
+    return made
+
+
+def said_of_the_source(estate: Estate) -> dict[str, str]:
+    checks = estate.run("preflight", "--json").document["checks"]
+    (found,) = (
+        each for each in checks if (each["check"], each.get("place")) == ("place", "source")
+    )
+    return found
+
+
+# Fails when preflight counts what left with a certificate among what must be there.
+def test_preflight_does_not_miss_what_was_cleared_to_leave(mostly_released):
+    assert said_of_the_source(mostly_released)["state"] == "good"
+    # The rest is still guarded: half of what must be there is not half of all there was.
+    for name in ("notes/plan.txt", "orthos/harbour.tif"):
+        mostly_released.source.delete(f"{FOLDER}/{name}")
+    shutil.rmtree(mostly_released.source.at(f"{FOLDER}/flights"))
+    found = said_of_the_source(mostly_released)
+    assert found["state"] == "wrong"
+    assert "under half" in found["detail"]
+    assert mostly_released.shift().document["notices"][0]["what"] == "unmounted"
+
+
+# Fails when a spot-check counts what left with a certificate as gone, or as a surge.
+def test_a_spot_check_does_not_miss_what_was_cleared_to_leave(mostly_released):
+    outcome = mostly_released.run("spot-check", SHARE, "--json", "--at-most", "0.1%")
+    assert outcome.status == 0, outcome.err
+    assert "emptied" not in outcome.err and "changed or vanished" not in outcome.err
+    assert (outcome.document["bad"], outcome.document["findings"]) == (0, [])
+    assert mostly_released.shift().findings == {}
+
+
+def test_what_left_without_a_certificate_is_missed_by_both(mostly_released):
+    for path in ("2026-016-pier/flights", "2026-017-lock/flights"):
+        for tree in (mostly_released.source, mostly_released.mirror):
+            tree.files(*(f"{path}/{number}.jpg" for number in range(20)))
+    assert mostly_released.shift().status == 0
+    shutil.rmtree(mostly_released.source.at("2026-016-pier"))
+    shutil.rmtree(mostly_released.source.at("2026-017-lock"))
+    assert "under half" in said_of_the_source(mostly_released)["detail"]
+    outcome = mostly_released.run("spot-check", SHARE, "--at-most", "0.1%")
+    assert outcome.status == 3
+    assert "looks unmounted or emptied" in outcome.err

@@ -600,11 +600,14 @@ class SpotCheck:
         self, unit: Unit, bad: frozenset[PlaceName], unstable: bool = False, said: bool = False
     ) -> None:
         del self._underway[unit.number]
+        source = unit.answers[self._source]
+        released = _is_gone(source) and self._may_leave(unit.path)
         for name, reading in unit.answers.items():
-            self._seen[name] += 1
-            self._gone[name] += _is_gone(reading)
+            if not (released and name.is_source):
+                self._seen[name] += 1
+                self._gone[name] += _is_gone(reading)
         known = self._known(self._source, unit.path)
-        if known is not None and not _is_as_seen(known, unit.answers[self._source]):
+        if known is not None and not released and not _is_as_seen(known, source):
             self._changed += 1
         if said:
             self._progress.say(
@@ -629,6 +632,10 @@ class SpotCheck:
                 self._bad_pieces[number] = outcome
             else:
                 self._bad_files[outcome.bad] += 1
+
+    def _may_leave(self, path: bytes) -> bool:
+        """Whether a certificate allows a path to leave the source, so that no guard misses it."""
+        return self.ledger.certificates.covering(self._share.name, path) is not None
 
     def _keep_unfinished(self) -> None:
         """What looked bad and could not be read twice is a suspicion, left to the next shift."""
