@@ -222,16 +222,22 @@ def lost_after_release(path: bytes, size: int, certificate: str) -> Finding:
     )
 
 
-def damaged_after_release(mirror: Sighting, size: int, certificate: str) -> Finding:
-    """A path that a certificate covers, and whose content on the mirror is not the proven one."""
+def damaged_after_release(mirror: Sighting, size: int, certificate: str, more: str = "") -> Finding:
+    """A path that a certificate covers, and whose content on the mirror is not the proven one.
+
+    ``more`` is what else is to be said of it.
+    """
+    seen = (
+        f"It was released from the source by {certificate}, and the mirror holds another content "
+        f"than was proven then. Mirror: {_described(mirror)}; proven: {amount(size)}."
+    )
     return Finding(
         mirror.path,
         Verdict.CORRUPT,
         Cause.ROT if mirror.size == size else Cause.ALTERED,
         Side.MIRROR,
         mirror.size,
-        f"It was released from the source by {certificate}, and the mirror holds another content "
-        f"than was proven then. Mirror: {_described(mirror)}; proven: {amount(size)}.",
+        f"{seen} {more}".rstrip(),
         _ONLY_COPY,
     )
 

@@ -178,7 +178,7 @@ def test_results_go_to_the_reports_of_the_settings(project):
 def test_every_file_is_read_again_though_a_shift_read_it_a_moment_ago(project):
     assert project.shift().status == 0
     project.faraway.flip_bit(PHOTO, at=9)
-    forget_the_write(project, project.faraway, "faraway", PHOTO)  # nothing but reading can tell
+    project.forget_the_write(project.faraway, "faraway", PHOTO)  # nothing but reading can tell
     outcome = project.clear()
     assert outcome.status == 1
     found = broken(outcome)
@@ -194,7 +194,7 @@ def test_a_reading_of_the_very_second_of_the_request_came_before_it_and_is_no_pr
         ledger.execute("UPDATE sightings SET read_at = read_at + 60 WHERE read_at IS NOT NULL")
     ledger.close()
     project.faraway.flip_bit(PHOTO, at=9)
-    forget_the_write(project, project.faraway, "faraway", PHOTO)
+    project.forget_the_write(project.faraway, "faraway", PHOTO)
     assert PHOTO in broken(project.clear())["same-content"]
 
 
@@ -400,7 +400,7 @@ def had_damage_that_went_away_by_itself(project: Project) -> None:
     assert project.shift().status == 1
     an_hour_passes(project)
     project.mirror.flip_bit(PLAN, at=3)
-    forget_the_write(project, project.mirror, "vault", PLAN)
+    project.forget_the_write(project.mirror, "vault", PLAN)
     assert project.shift().status == 3  # two readings that differ, of a file that nobody wrote
     assert project.shift().status == 0
 
@@ -415,18 +415,6 @@ def an_hour_passes(project: Project) -> None:
             ("sightings", "changed_seen"),
         ):
             ledger.execute(f"UPDATE {table} SET {column} = {column} - 3600")
-    ledger.close()
-
-
-def forget_the_write(project: Project, tree: Tree, place: str, path: str) -> None:
-    """A disk that changes by itself tells nobody: the ledger is made to know the date of it."""
-    changed = os.lstat(tree.at(path)).st_ctime_ns
-    with sqlite3.connect(project.ledger) as ledger:
-        ledger.execute(
-            "UPDATE sightings SET ctime_ns = ? WHERE name = ?"
-            " AND place = (SELECT id FROM places WHERE name = ?)",
-            (changed, os.path.basename(path).encode(), place),
-        )
     ledger.close()
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -43,6 +44,29 @@ def test_a_released_file_that_rots_on_the_mirror_is_corrupt_and_perhaps_the_last
     assert b"it may be the last copy" in released.run("findings").out
     released.mirror.flip_bit(plan, at=2)
     assert released.shift().findings == {}
+
+
+# Fails when damage to what only the mirror has left does not have its neighbours read again.
+def test_around_damage_to_a_released_file_the_mirror_is_read_again(released):
+    away = (datetime.now(UTC) + timedelta(days=3)).strftime("%a")
+    released.settings(audit=f'nights = ["{away}"]')
+    assert released.shift().document["files_read"] == 0
+    plan, empty = f"{FOLDER}/notes/plan.txt", f"{FOLDER}/notes/empty.txt"
+    photo = f"{FOLDER}/flights/day-1/DJI_0001.jpg"
+    released.mirror.rewrite(empty, b"not empty any more")  # a walk tells of this one
+    # Nothing but reading tells of what lies beside it, nor of what was written in its minutes.
+    for path in (plan, photo):
+        released.mirror.flip_bit(path, at=2)
+        released.forget_the_write(released.mirror, "vault", path)
+    found = released.shift()
+    assert found.findings == {
+        empty: ("corrupt", "altered", "mirror", None),
+        plan: ("corrupt", "rot", "mirror", None),
+        photo: ("corrupt", "rot", "mirror", None),
+    }
+    near = [each["detail"] for each in found.document["findings"] if each["path"] != empty]
+    assert all("Found while checking around" in each for each in near), near
+    assert all("certificate 1" in each for each in near)
 
 
 def test_a_released_file_that_the_mirror_loses_is_missing(released):

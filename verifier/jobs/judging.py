@@ -295,8 +295,11 @@ class _Outcome:
         elif known.confirmed_at is not None or held.wanted is None:
             confirmed = structs.replace(known, confirmed_at=known.confirmed_at or fresh.since)
             self._ledger.suspicions.keep(self._mirror, row.path, confirmed)
-            finding = damaged_after_release(mirror, covered.size, _certificate(covered))
+            near = self._found_around(self._mirror, mirror)
+            finding = damaged_after_release(mirror, covered.size, _certificate(covered), near)
             self._findings.append((row, finding))
+            if known.confirmed_at is None:
+                self._look_around(self._mirror, mirror)
 
     def _matched(self, row: Judged) -> None:
         if self._open is None or row.path in self._open:
@@ -338,10 +341,15 @@ class _Outcome:
             (self._source, row.source, Side.MIRROR),
         ):
             if sighting is not None and row.judgement.side is not sound:
-                around = self._ledger.neighbours.around(place, sighting.path)
-                if around is not None:
-                    return f"Found while checking around {printable(around)}."
+                near = self._found_around(place, sighting)
+                if near:
+                    return near
         return ""
+
+    def _found_around(self, place: PlaceName, damaged: Sighting) -> str:
+        """A sentence where a file was read for the sake of another one, else nothing."""
+        around = self._ledger.neighbours.around(place, damaged.path)
+        return "" if around is None else f"Found while checking around {printable(around)}."
 
     def _suspect(self, row: Judged) -> None:
         """A corrupt path is one only after a second reading has shown the same."""
@@ -390,8 +398,12 @@ class _Outcome:
             (self._source, row.source, Side.MIRROR),
             (self._mirror, row.mirror, Side.SOURCE),
         ):
-            if side is not sound and sighting is not None and len(self._damaged) < FILES_A_SHIFT:
-                self._damaged.append((place, sighting))
+            if side is not sound and sighting is not None:
+                self._look_around(place, sighting)
+
+    def _look_around(self, place: PlaceName, damaged: Sighting) -> None:
+        if len(self._damaged) < FILES_A_SHIFT:
+            self._damaged.append((place, damaged))
 
     def _voted(self, row: Judged) -> tuple[Judged, str]:
         """Where nobody knows which side is wrong: what the share's other mirrors hold decides.
