@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Iterator
 from datetime import tzinfo
 from typing import Final
@@ -36,9 +37,16 @@ COLUMNS: Final = (
 _MARK: Final = "\ufeff"
 """Without it spreadsheets take the text for one in the system's old encoding."""
 
-_BEGINS_A_FORMULA: Final = frozenset("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
-"""Characters with which spreadsheets, also in East Asian settings, begin a formula, and blanks
-that some of them skip before one.  Source: OWASP, CSV Injection."""
+_FORMULA: Final = "=+\\-@\uff1d\uff0b\uff0d\uff20"
+"""Characters with which spreadsheets, also in East Asian settings, begin a formula."""
+
+_SKIPPED: Final = "\\s\"'\u200c\u200d"
+"""Blanks and quotes, which some of them take away before one."""
+
+_BEGINS_A_FORMULA: Final = re.compile(f"[\t\r\n]|[{_SKIPPED}]*[{_FORMULA}]")
+_BEGINS_ONE_LATER: Final = re.compile(f"(?<=[;\t\r\n])(?=[{_SKIPPED}]*[{_FORMULA}])")
+"""Where a system separates cells by semicolons, as in much of Europe, one begins after each of
+them, whatever quotes stand around it.  Source: OWASP, CSV Injection."""
 
 
 def table(findings: Iterable[LedgerFinding], zone: tzinfo) -> Iterator[bytes]:
@@ -56,7 +64,8 @@ def table(findings: Iterable[LedgerFinding], zone: tzinfo) -> Iterator[bytes]:
 
 def harmless(cell: str) -> str:
     """The text as a spreadsheet shows it and never runs it; only what would run is marked."""
-    return f"'{cell}" if cell and cell[0] in _BEGINS_A_FORMULA else cell
+    marked = _BEGINS_ONE_LATER.sub("'", cell)
+    return f"'{marked}" if _BEGINS_A_FORMULA.match(cell) else marked
 
 
 def _taken(written: io.StringIO) -> bytes:
