@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,7 @@ from typing import Any
 import pytest
 from pictures.studio import CURRENT, NOW, PLACES, Studio, make
 
+from verifier import settings
 from verifier.findings import action_for
 from verifier.jobs.report import gather
 from verifier.jobs.shift import lasting_findings
@@ -24,7 +27,7 @@ pytestmark = pytest.mark.skipif(
 )
 
 DAY = 86_400
-PHONE, DESKTOP = (390, 844), (1440, 900)
+PHONE, TABLET, DESKTOP = (360, 780), (768, 1024), (1440, 900)
 
 HOSTILE = (
     b"<script>document.title='taken over'</script>.jpg",
@@ -34,6 +37,7 @@ HOSTILE = (
     b"{{ 7 * 7 }}{% for each in ''.__class__ %}.jpg",
     b"-->]]><!--&lt;b&gt;&amp;.jpg",
     b"two\nlines\r\tand a tab.jpg",
+    b" a  blank before, two within.jpg",
     "flights/\u202egpj.exe".encode(),
     "\u05e9\u05dc\u05d5\u05dd/\u0627\u0644\u0639\u0631\u0628\u064a\u0629.jpg".encode(),
     b"caf\xe9\xff\xfe.jpg",
@@ -179,17 +183,76 @@ def test_names_that_mean_harm_are_shown_and_do_none(show, hostile):
     assert "two\\x0alines\\x0d\\x09and a tab.jpg" in names
     assert "flights/\\u202egpj.exe" in names
     assert "caf\\xe9\\xff\\xfe.jpg" in names
+    assert " a  blank before, two within.jpg" in names
     (long,) = [each for each in names if "a long name" in each]
     assert "letters left out" in long and len(long) < 600
     page.locator("summary").first.click()
     assert seen.asked == [] and seen.complaints == []
 
 
-@pytest.mark.parametrize("size", [PHONE, DESKTOP])
-@pytest.mark.parametrize("which", ["troubled", "hostile"])
+@pytest.fixture(scope="module")
+def wordy(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The studio in trouble, with names that are much longer than anybody needs."""
+    studio = make(tmp_path_factory.mktemp("wordy"), files=400)
+    longer = {
+        CURRENT: "current-surveys-of-the-northern-harbours-and-the-marshes",
+        "faraway": "the-cellar-of-the-lighthouse-keeper",
+    }
+    text = studio.file.read_text()
+    with closing(sqlite3.connect(studio.settings.studio.ledger)) as ledger:
+        for name, long in longer.items():
+            text = text.replace(f'name = "{name}"', f'name = "{long}"')
+            for table in ("shares", "places"):
+                ledger.execute(f"UPDATE {table} SET name = ? WHERE name = ?", (long, name))
+        ledger.execute("UPDATE night_verdicts SET paths = paths * 1000003")
+        ledger.commit()
+    studio.file.write_text(text)
+    return published(Studio(studio.file, settings.load(studio.file)))
+
+
+@pytest.mark.parametrize("size", [PHONE, TABLET, DESKTOP])
+@pytest.mark.parametrize("which", ["troubled", "hostile", "wordy"])
 def test_nothing_is_wider_than_the_screen(show, request, which, size):
+    # Fails when a table keeps its columns where there is no room for them.
     page = show(request.getfixturevalue(which), size).page
+    page.evaluate("document.querySelectorAll('details').forEach(each => each.open = true)")
     assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+    wide = "[...document.querySelectorAll('.scroll')].filter(each => each.scrollWidth > {})"
+    assert page.evaluate(f"{wide.format('each.clientWidth + 1')}.map(each => each.ariaLabel)") == []
+
+
+MISPLACED = """() => [...document.querySelectorAll("svg")].flatMap((svg) => {
+  const frame = svg.getBoundingClientRect();
+  const texts = [...svg.querySelectorAll("text")].map(
+    (each) => [each.textContent, each.getBoundingClientRect()]);
+  const outside = texts.filter(
+    ([, box]) => box.left < frame.left - 1 || box.right > frame.right + 1);
+  const onAnother = texts.filter(([, box], at) => texts.slice(at + 1).some(([, other]) =>
+    Math.min(box.right, other.right) - Math.max(box.left, other.left) > 1 &&
+    Math.min(box.bottom, other.bottom) - Math.max(box.top, other.top) > 3));
+  return [...outside, ...onAnother].map(([said]) => said);
+})"""
+
+
+@pytest.mark.parametrize("size", [PHONE, DESKTOP])
+@pytest.mark.parametrize("which", ["troubled", "hostile", "wordy"])
+def test_no_word_of_a_picture_stands_outside_of_it_or_on_another_one(show, request, which, size):
+    # Fails when the width of bold letters is taken for that of plain ones.
+    page = show(request.getfixturevalue(which), size).page
+    assert page.locator("svg text").count() > 20
+    assert page.evaluate(MISPLACED) == []
+
+
+def test_it_prints_dark_on_white_with_all_findings_and_without_what_is_only_for_a_screen(
+    show, troubled
+):
+    seen = show(troubled, (700, 1000), "dark")
+    seen.page.emulate_media(media="print", color_scheme="dark")
+    paper = "getComputedStyle(document.documentElement).backgroundColor"
+    assert seen.page.evaluate(paper) == "rgb(255, 255, 255)"
+    assert len(visible(seen, ".finding")) == 10
+    assert visible(seen, "nav, .controls, .skip, summary") == []
+    assert seen.page.evaluate("document.documentElement.scrollWidth") <= 700
 
 
 # ---------------------------------------------------------------------------------- sort and filter

@@ -6,6 +6,7 @@ reads no clock and no ledger, and opens no file but its own templates.
 
 from __future__ import annotations
 
+import re
 from base64 import b64encode
 from collections.abc import Iterator
 from functools import cache
@@ -14,7 +15,7 @@ from importlib.resources import files as packaged
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from msgspec import Struct
 
 from verifier import __version__
@@ -124,6 +125,7 @@ def _environment() -> Environment:
         "amount": amount,
         "count": count,
         "plain": plain,
+        "whole_dates": whole_dates,
         "capital": lambda text: f"{text[:1].upper()}{text[1:]}",
         "action_name": lambda action: said.ACTION_NAMES[action],
     }
@@ -150,6 +152,17 @@ def _policy(style: str, script: str) -> str:
 def plain(text: str) -> str:
     """A sentence that a person or a file system had a hand in, harmless and not too long."""
     return shortened(printable(text.encode("utf-8", "surrogateescape")), SENTENCE_SHOWN)
+
+
+_DATE: Final = re.compile(r"\b\d{4}-\d\d-\d\d\b")
+
+
+def whole_dates(text: str) -> Markup:
+    """A sentence in which no date is broken in two at the end of a line."""
+    dated = Markup('<span class="whole">{}</span>').format
+    parts = _DATE.split(text)
+    dates = [*map(dated, _DATE.findall(text)), ""]
+    return Markup("").join(escape(part) + date for part, date in zip(parts, dates, strict=True))
 
 
 def shortened(text: str, most: int) -> str:

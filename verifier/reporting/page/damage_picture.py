@@ -98,15 +98,15 @@ def _labels(damage: Damage, marks: Sequence[_Mark], left: float, plot: float) ->
     x = left + (marks[0].start if marks else 0.0)
     yield line(left + 0.5, 40, left + 0.5, 44, "rule")
     yield line(left + plot - 0.5, 40, left + plot - 0.5, 44, "rule")
-    before = x - left > length(first) + 14
+    before = min(x, left + plot - length(said, bold=True)) - left > length(first) + 14
     if before or not marks:
         yield words(left, 56, first, "quiet")
     end = left + plot
-    at = min(x, end - length(said))
+    at = max(left, min(x, end - length(said, bold=True)))
     if said:
         yield line(x + 0.5, 40, x + 0.5, 46, "hurt-line")
         yield words(at, 56, said, "hurt-text")
-    if at + length(said) + length(last) + 12 < end:
+    if at + length(said, bold=True) + length(last) + 12 < end:
         yield words(end, 56, last, "quiet", "end")
 
 

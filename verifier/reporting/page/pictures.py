@@ -27,6 +27,7 @@ from verifier.reporting.page.drawing import (
     cross,
     dot,
     dots,
+    fitted,
     length,
     line,
     path,
@@ -125,8 +126,9 @@ def _age_bars(
 ) -> Iterator[str]:
     for row, place in enumerate(places):
         top = row * 54
-        yield words(0, top + 12, place_in_words(place.name), "name")
-        yield words(width, top + 12, amount(place.audit.bytes), "quiet", "end")
+        holds = amount(place.audit.bytes)
+        yield _name(place, top + 12, width - length(holds) - 10)
+        yield words(width, top + 12, holds, "quiet", "end")
         sizes = parts[place.name]
         total = sum(sizes)
         x, free_from = 0.0, 0.0
@@ -148,6 +150,10 @@ def _age_bars(
                 yield words(begins, top + 47, said, "quiet")
                 free_from = begins + length(said) + 10
             x += part
+
+
+def _name(place: PlaceReport, y: float, room: float) -> str:
+    return words(0, y, fitted(place_in_words(place.name), room, bold=True), "name")
 
 
 def _percent(part: int, whole: int) -> str:
@@ -208,11 +214,11 @@ def _almanac(
     largest: int,
     width: float,
 ) -> Iterator[str]:
-    label = 100 if width == WIDE else 34
+    label = 116 if width == WIDE else 34
     right = 64 if width == WIDE else 0
     column = (width - label - right) / 31
     for numbered in (1, 5, 10, 15, 20, 25, 30):
-        yield words(label + column * (numbered - 0.5), 10, str(numbered), "quiet", "middle")
+        yield words(label + column * (numbered - 0.5), 11, str(numbered), "quiet", "middle")
     for row, start in enumerate(months):
         base = 16 + row * 30 + 25
         name = MONTHS[start.month - 1]
@@ -287,7 +293,7 @@ def _rate(bytes_per_second: float) -> str:
 def _pace_strips(places: Sequence[PlaceReport], width: float) -> Iterator[str]:
     first = min(each.paces[0].at for each in places)
     last = max(each.paces[-1].at for each in places)
-    plot = width - 80
+    plot = width - 84
 
     def across(at: float) -> float:
         return 4 + (plot - 8) * (at - first) / max(1, last - first)
@@ -297,7 +303,7 @@ def _pace_strips(places: Sequence[PlaceReport], width: float) -> Iterator[str]:
         base = top + 66
         fastest = max(point.bytes_per_second for point in each.paces) * 1.08
         heights = [base - 44 * point.bytes_per_second / fastest for point in each.paces]
-        yield words(0, top + 12, place_in_words(each.name), "name")
+        yield _name(each, top + 12, width)
         yield line(0, base + 0.5, plot, base + 0.5, "rule")
         spots = ((across(point.at), y) for point, y in zip(each.paces, heights, strict=True))
         yield dots(spots, "faint-dots")
@@ -317,10 +323,15 @@ def _pace_strips(places: Sequence[PlaceReport], width: float) -> Iterator[str]:
 
 
 def _span(first: float, last: float, left: float, right: float, y: float) -> Iterator[str]:
-    """The days at both ends of an axis of time."""
-    yield words(left, y, _day(first), "quiet")
-    if last - first > 2 * _DAY:
-        yield words(right, y, _day(last), "quiet", "end")
+    """The days at both ends of an axis of time; the first without its year where it is narrow."""
+    if last - first <= 2 * _DAY:
+        yield words(left, y, _day(first), "quiet")
+        return
+    room = right - left - length(_day(last)) - 8
+    said = _day(first) if length(_day(first)) <= room else _day(first)[:-5]
+    if length(said) <= room:
+        yield words(left, y, said, "quiet")
+    yield words(right, y, _day(last), "quiet", "end")
 
 
 def _day(at: float) -> str:
@@ -405,7 +416,7 @@ def _growth_strips(places: Sequence[PlaceReport], now: float, width: float) -> I
         and each.room.runs_out < now + _LONGEST_AHEAD
     ]
     last = max([now, *ahead])
-    plot = width - (96 if width == WIDE else 74)
+    plot = width - (96 if width == WIDE else 76)
 
     def across(at: float) -> float:
         return plot * (at - first) / max(1.0, last - first)
@@ -419,13 +430,13 @@ def _growth_strips(places: Sequence[PlaceReport], now: float, width: float) -> I
         if fills and room is not None:
             highest = max(highest, size + room.free)
         most = highest * 1.04
-        yield words(0, top + 12, place_in_words(each.name), "name")
         yield line(0, base + 0.5, plot, base + 0.5, "rule")
         points = [(across(held.at), base - 46 * held.bytes / most) for held in each.held]
         points.append((across(now), base - 46 * size / most))
         yield path([(points[0][0], base), *points, (points[-1][0], base)], "area", close=True)
         yield path(points, "main-line")
         end = points[-1][1]
+        room_for_name = width
         if fills and room is not None and room.runs_out is not None:
             ceiling = base - 46 * (size + room.free) / most
             x = across(room.runs_out)
@@ -433,8 +444,11 @@ def _growth_strips(places: Sequence[PlaceReport], now: float, width: float) -> I
             yield path([points[-1], (x, ceiling)], "alarm-dashed")
             yield cross(x, ceiling, 3.2, "alarm-stroke")
             said = f"full {month_of(room.runs_out)}"
-            yield words(min(x, plot), ceiling - 6, said, "alarm-text", "end")
+            said_at = max(min(x, plot), length(said, bold=True))
+            yield words(said_at, ceiling - 6, said, "alarm-text", "end")
             end = max(end, ceiling + 14)
+            room_for_name = said_at - length(said, bold=True) - 10
+        yield _name(each, top + 12, room_for_name)
         yield words((plot if fills else across(now)) + 8, end + 4, amount(size), "name")
     bottom = 78 * len(places) + 12
     yield from _span(first, last, 0, plot, bottom)
@@ -486,15 +500,21 @@ def verdicts(report: Report) -> Picture | None:
 def _verdict_strips(report: Report, kinds: Sequence[Verdict], width: float) -> Iterator[str]:
     told = report.verdicts
     first, last = told[0].at, told[-1].at
-    left = 84.0
-    plot = width - left - (132 if width == WIDE else 64)
+    left = 92.0
+    counted = {verdict: [each.paths.get(verdict, 0) for each in told] for verdict in kinds}
+    now = {verdict: f"{counts[-1]:,}" for verdict, counts in counted.items()}
+    most_of = {verdict: f"most {max(counts):,}" for verdict, counts in counted.items()}
+    if width != WIDE:
+        most_of = dict.fromkeys(kinds, "")
+    right = max(length(now[each], bold=True) + length(most_of[each]) + 20 for each in kinds)
+    plot = width - left - right
 
     def across(at: float) -> float:
         return left + plot * (at - first) / max(1, last - first)
 
     for row, verdict in enumerate(kinds):
         base = row * 40 + 32
-        counts = [each.paths.get(verdict, 0) for each in told]
+        counts = counted[verdict]
         most = max(counts)
         yield words(0, base, str(verdict), "name")
         yield line(left, base + 0.5, left + plot, base + 0.5, "rule")
@@ -508,8 +528,8 @@ def _verdict_strips(report: Report, kinds: Sequence[Verdict], width: float) -> I
         outline = [(points[0][0], base), *points, (points[-1][0], base)]
         yield path(outline, "area" if verdict in QUIET else "alarm-area", close=True)
         yield path(points, kind)
-        said = f"{counts[-1]:,}"
-        yield words(left + plot + 8, base, said, "name")
-        if width == WIDE and most != counts[-1]:
-            yield words(left + plot + 16 + length(said), base, f"most {most:,}", "quiet")
+        yield words(left + plot + 8, base, now[verdict], "name")
+        if most != counts[-1]:
+            x = left + plot + 16 + length(now[verdict], bold=True)
+            yield words(x, base, most_of[verdict], "quiet")
     yield from _span(first, last, left, left + plot, 40 * len(kinds) + 14)

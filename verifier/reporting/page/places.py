@@ -149,8 +149,11 @@ def _oldest(each: PlaceReport, report: Report, zone: tzinfo) -> Cell:
     if found.oldest_read is None:
         return "none", unread, bool(unread)
     days = int((report.written - found.oldest_read) // 86_400)
-    age = f"{count(days, 'day')} ago" + (", too long" if found.late else "")
-    return _date(found.oldest_read, zone), unread or age, found.late
+    age = f"{count(days, 'day')} ago" if days else "within a day"
+    age += ", too long" if found.late else ""
+    if unread:
+        age = f"{age}; {unread}" if found.late else unread
+    return _date(found.oldest_read, zone), age, found.late
 
 
 def _round(each: PlaceReport, zone: tzinfo) -> Cell:

@@ -45,7 +45,8 @@ def in_words(settings: Settings) -> Iterator[tuple[str, str]]:
         f"{duration_in_words(clearance.quiet_for)}.",
     )
     yield "Notices", _notices(settings)
-    yield "Kept in", f"Ledger: {_path(settings.studio.ledger)}. Settings: {_path(settings.file)}."
+    file = os.path.abspath(settings.file)
+    yield "Kept in", f"Ledger: {_path(settings.studio.ledger)}. Settings: {_path(file)}."
 
 
 def _hours(settings: Settings) -> str:
@@ -112,5 +113,5 @@ def _notices(settings: Settings) -> str:
     return f"Sent to {count(len(kinds), 'address', 'addresses')} ({', '.join(kinds)})."
 
 
-def _path(path: os.PathLike[str]) -> str:
+def _path(path: str | os.PathLike[str]) -> str:
     return printable(os.fsencode(path))
