@@ -182,6 +182,17 @@ class Hasher:
         return waited
 
 
+_own = threading.local()
+
+
+def own_hasher() -> Hasher:
+    """This thread's hasher: its buffers are kept from one task to the next."""
+    hasher: Hasher | None = getattr(_own, "hasher", None)
+    if hasher is None:
+        hasher = _own.hasher = Hasher()
+    return hasher
+
+
 class Underway:
     """How far a content of ``expected`` bytes has been read, and what it hashes to so far.
 

@@ -10,6 +10,7 @@ import shutil
 import socket
 import stat
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -865,3 +866,23 @@ def test_a_small_file_is_read_after_the_bell(root):
     watch = Night(0, lambda: None)
     assert read(root, name, watch=watch).digest == digest(b"raw")
     assert watch.parked == 1
+
+
+# Fails when all threads share one hasher: `_own` in hashing.py made a plain object.
+def test_several_threads_of_one_process_read_at_the_same_time(root):
+    contents = [varied(3 * BLOCK + number) for number in range(4)]
+    names = [put(root, f"{number}.laz", content) for number, content in enumerate(contents)]
+    all_began = threading.Barrier(len(names), timeout=30)
+    found: dict[int, Sighting] = {}
+
+    def reads(number: int) -> None:
+        once = iter([all_began.wait])
+        watch = Watching(on_read=lambda: next(once, lambda: None)())
+        found[number] = read(root, names[number], watch=watch)
+
+    threads = [threading.Thread(target=reads, args=(number,)) for number in range(len(names))]
+    for each in threads:
+        each.start()
+    for each in threads:
+        each.join()
+    assert [found[number].digest for number in range(len(names))] == [*map(digest, contents)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,11 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from trees import Tree, content
 
-from verifier import reading
+from verifier import hashing, reading
 from verifier.engine import BellRang, Engine, Lane
 from verifier.errors import Stopped
 from verifier.model import Kind, Sighting, Trouble
-from verifier.places import folder
 from verifier.places.base import READ_ALONE_FROM, Look
 from verifier.places.folder import FolderPlace
 from verifier.reading import read_again, sighting_from, sightings
@@ -39,7 +39,7 @@ def processes() -> Iterator[Lane]:
     """A lane of two reading processes."""
     with pytest.MonkeyPatch.context() as patch:
         # Buffers of this process would be shared with copies of it: see test_hashing.py.
-        patch.setattr(folder, "_hasher", None)
+        patch.setattr(hashing, "_own", threading.local())
         engine = Engine([2])
     with engine:
         yield engine.lanes[0]

@@ -20,7 +20,7 @@ from msgspec import structs
 from verifier import system
 from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable
-from verifier.hashing import BLOCK, Hasher, ReadFailed, Source, Underway, digest_of
+from verifier.hashing import BLOCK, ReadFailed, Source, Underway, digest_of, own_hasher
 from verifier.inside import lies_in
 from verifier.model import CHANGED_WHILE_READ, How, Kind, Sighting, Trouble, printable
 from verifier.places.base import (
@@ -59,16 +59,6 @@ ahead itself, makes it look so.  It reads ahead by a few MiB, and far less than 
 
 _LARGEST_PAGE: Final = 4 * 1024 * 1024
 """Bytes that the cache keeps in one piece at most; a piece is dropped whole or not at all."""
-
-_hasher: Hasher | None = None
-
-
-def _own_hasher() -> Hasher:
-    """This process's hasher: its buffers are kept from one task to the next."""
-    global _hasher
-    if _hasher is None:
-        _hasher = Hasher()
-    return _hasher
 
 
 class FolderPlace:
@@ -415,7 +405,7 @@ class _Reader:
         self._leaves_no_trace = True
         self._tells_if_cached = True
         self._interrupted: tuple[os.stat_result, Underway] | None = None
-        self._hasher = _own_hasher()
+        self._hasher = own_hasher()
         self._bytes_left = BATCH_BYTES
         self._block = [self._hasher.buffer]
         self._read_at_once = 0

@@ -15,7 +15,7 @@ import xxhash
 from msgspec import structs
 
 from verifier.engine import Watch
-from verifier.hashing import BLOCK, Hasher, ReadFailed
+from verifier.hashing import BLOCK, ReadFailed, own_hasher
 from verifier.model import CHANGED_WHILE_READ, SEGMENT, Kind, Sighting, Trouble
 from verifier.places.base import Look, Place, trouble_of
 
@@ -71,16 +71,10 @@ def _fingerprint(place: Place, path: bytes, start: int, watch: Watch) -> bytes:
     return digest
 
 
-_hasher: Hasher | None = None
-
-
 def start_of(place: Place, path: bytes, length: int, until: float, watch: Watch) -> Trouble | None:
     """The first ``length`` bytes of a file, read and hashed; see `Place.try_reading`."""
-    global _hasher
     if time.monotonic() >= until:
         return None
-    if _hasher is None:
-        _hasher = Hasher()
     try:
         file = place.open(path)
     except OSError as error:
@@ -97,7 +91,7 @@ def start_of(place: Place, path: bytes, length: int, until: float, watch: Watch)
         return len(block)
 
     try:
-        _hasher.read(fill, length, watch)
+        own_hasher().read(fill, length, watch)
     except ReadFailed as failed:
         return trouble_of(failed.error)
     finally:
