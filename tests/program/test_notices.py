@@ -467,7 +467,7 @@ def test_a_heartbeat_that_is_not_heard_is_on_the_page_until_one_is(studio):
         studio.shift()
         (doubt,) = studio.run("report", "--json").document["doubts"]
         assert doubt["detail"].startswith(
-            f"the heartbeat http://127.0.0.1:{watch.port} was not heard, once since "
+            f"The heartbeat http://127.0.0.1:{watch.port} was not heard, once since "
         )
         assert studio.run("notify").status == 3
         watch.status = 200

@@ -88,7 +88,13 @@ def test_a_shift_that_could_not_reach_the_mirror_leaves_no_page_of_all_good(esta
     assert title(reports).startswith("Not known to be good: the last shift did not look through")
     outcome = estate.run("report", "--json")
     assert outcome.status == 3
-    assert [each["what"] for each in outcome.document["doubts"]] == ["not-reached"]
+    (doubt,) = outcome.document["doubts"]
+    assert doubt["what"] == "not-reached"
+    # What was seen of it and what to do, also on the page and the terminal.
+    assert "cannot be read as a folder" in doubt["detail"]
+    assert "Check that it is mounted" in doubt["detail"]
+    assert "Check that it is mounted" in (reports / "report.html").read_text("utf-8")
+    assert "Check that it is mounted" in " ".join(estate.run("report").out.decode().split())
 
 
 def test_a_shift_ended_by_the_bell_before_all_was_read_leaves_no_page_of_all_good(estate, reports):

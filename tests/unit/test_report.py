@@ -274,6 +274,15 @@ SPOILED: list[tuple[str, Spoil, int, list[DoubtKind]]] = [
         [DoubtKind.NOT_REACHED],
     ),
     (
+        "the mirror stopped answering after it was looked through",
+        lambda ledger: (
+            night(ledger, stopped_by="trouble"),
+            noticed(ledger, VAULT, NoticeKind.UNREACHABLE, "It does not answer."),
+        ),
+        NOW,
+        [DoubtKind.STOPPED_ANSWERING],
+    ),
+    (
         "the mirror looks unmounted",
         lambda ledger: (
             night(ledger, STARTED - DAY, ENDED - DAY),

@@ -78,6 +78,7 @@ class DoubtKind(StrEnum):
     STOPPED = "stopped"
     UNMOUNTED = "unmounted"
     NOT_REACHED = "not-reached"
+    STOPPED_ANSWERING = "stopped-answering"
     SUSPECTED = "suspected"
     UNREAD = "unread"
     OVERDUE = "overdue"
@@ -438,12 +439,16 @@ def _doubts(
     for notice in unmounted:
         yield Doubt(DoubtKind.UNMOUNTED, notice.place, notice.at, detail=notice.detail)
     told = {each.place for each in unmounted}
-    lost = {each.place for each in notices if each.what is NoticeKind.UNREACHABLE}
+    lost = {each.place: each for each in notices if each.what is NoticeKind.UNREACHABLE}
     for each in places:
         if each.name in told:
             continue
-        if each.name in lost or each.walked is None or each.walked < last.started:
-            yield Doubt(DoubtKind.NOT_REACHED, each.name, each.walked)
+        gone = lost.get(each.name)
+        why = "" if gone is None else gone.detail
+        if each.walked is None or each.walked < last.started:
+            yield Doubt(DoubtKind.NOT_REACHED, each.name, each.walked, detail=why)
+        elif gone is not None:
+            yield Doubt(DoubtKind.STOPPED_ANSWERING, each.name, gone.at, detail=why)
     waiting = ledger.nights.waiting(each.name for each in places if each.audit.known)
     if waiting:
         yield Doubt(DoubtKind.SUSPECTED, number=waiting)

@@ -156,6 +156,8 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
             return f"no shift has looked through {where} yet."
         case DoubtKind.NOT_REACHED:
             return f"the last shift did not look through {where}, last seen {when}."
+        case DoubtKind.STOPPED_ANSWERING:
+            return f"{where} stopped answering during the last shift ({when})."
         case DoubtKind.SUSPECTED:
             return (
                 f"{count(each.number, 'path')} {'looks' if each.number == 1 else 'look'} damaged "
@@ -171,6 +173,14 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
             return f"some of {where} was not read within the time that the settings ask for."
         case DoubtKind.UNDELIVERED:
             return _undelivered(each, when)
+
+
+def doubt_in_full(each: Doubt, zone: tzinfo) -> str:
+    """The same for a list, with what was seen of it and what to do."""
+    said = doubt(each, zone)
+    if each.what is not DoubtKind.UNDELIVERED and each.detail:
+        said += f" {each.detail}"
+    return f"{said[:1].upper()}{said[1:]}"
 
 
 def _undelivered(each: Doubt, since: str) -> str:
@@ -193,8 +203,7 @@ def text(report: Report, page: str | None) -> Iterator[str]:
     yield from wrapped(headline(report), "")
     yield from wrapped(lead(report), "")
     for each in report.doubts:
-        said = doubt(each, zone)
-        yield from wrapped(f"{said[:1].upper()}{said[1:]}", "  ")
+        yield from wrapped(doubt_in_full(each, zone), "  ")
     for notice in report.surges:
         yield from wrapped(notice.detail, "  ")
     if page is not None:
@@ -249,7 +258,7 @@ def document(report: Report, page: str | None) -> bytes:
 
 
 def _doubt(each: Doubt, zone: tzinfo) -> dict[str, Any]:
-    said: dict[str, Any] = {"what": each.what, "detail": doubt(each, zone)}
+    said: dict[str, Any] = {"what": each.what, "detail": doubt_in_full(each, zone)}
     if each.place is not None:
         said |= {"share": each.place.share, "place": each.place.place}
     return said

@@ -93,7 +93,7 @@ def page(report: Report, beside: Beside) -> bytes:
         "moment": lambda at: moment(at, zone),
         "short_moment": lambda at: short_moment(at, zone),
         "stamp": lambda at: stamp(at, zone),
-        "doubt": lambda each: said.doubt(each, zone),
+        "doubt": lambda each: said.doubt_in_full(each, zone),
     }
     text = environment.get_template("report.html.j2").render(view)
     return text.encode("utf-8", "backslashreplace")

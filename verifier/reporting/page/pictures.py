@@ -112,7 +112,8 @@ def ages(report: Report) -> Picture | None:
     ]
     note = (
         "Each bar is one place and all its bytes: those last read within a week, then those within "
-        "a month, three months, a year, and longer ago. What is hatched is old."
+        "a month, three months, a year, and longer ago. What is hatched is old, or was never read "
+        "as it is now."
     )
     return Picture(f"{title}.", wide, narrow, rows, note)
 
@@ -200,9 +201,9 @@ def nights(report: Report) -> Picture | None:
         size = sum(read[day] for day in within)
         rows.append((month(each), f"{len(within):,}", f"{gone:,}", amount(size)))
     note = (
-        "A stroke is a night, the taller the more was read in it; the tallest is "
-        f"{amount(largest)}. A dot is a shift that had nothing to read, a cross a night without "
-        "any shift."
+        "A stroke is a night, the taller the more was read in it"
+        + (f"; the tallest is {amount(largest)}" if largest else "")
+        + ". A dot is a shift that read no file to its end, a cross a night without any shift."
     )
     return Picture(f"{title}.", wide, narrow, rows, note)
 

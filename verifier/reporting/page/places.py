@@ -135,12 +135,17 @@ def _matched(each: PlaceReport) -> Cell:
 def _seen(each: PlaceReport, report: Report, zone: tzinfo) -> Cell:
     walked = "never" if each.walked is None else short_moment(each.walked, zone)
     read = "nothing read yet" if each.read is None else f"read {short_moment(each.read, zone)}"
-    if any(doubt.place == each.name and doubt.what in _NOT_SEEN for doubt in report.doubts):
-        return walked, f"not in the last shift; {read}", True
+    for doubt in report.doubts:
+        if doubt.place == each.name and doubt.what in _NOT_SEEN:
+            return walked, f"{_NOT_SEEN[doubt.what]}; {read}", True
     return walked, read, False
 
 
-_NOT_SEEN: Final = frozenset({DoubtKind.NOT_REACHED, DoubtKind.UNMOUNTED})
+_NOT_SEEN: Final = {
+    DoubtKind.NOT_REACHED: "not in the last shift",
+    DoubtKind.STOPPED_ANSWERING: "stopped answering",
+    DoubtKind.UNMOUNTED: "not in the last shift",
+}
 
 
 def _oldest(each: PlaceReport, report: Report, zone: tzinfo) -> Cell:
