@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -448,6 +449,30 @@ def test_of_many_findings_all_are_counted_and_the_first_are_shown(found, ledger)
     assert (second.count, len(second.shown)) == (SHOWN_PER_ACTION + 50, SHOWN_PER_ACTION)
     assert "50 more of these" in html(report)
     assert '<a href="a.csv">' in html(report)
+
+
+def test_names_and_histories_made_to_be_long_do_not_make_a_page_that_cannot_be_opened(
+    found, ledger
+):
+    # Fails when findings are counted and the room that they take is not.
+    night(ledger)
+    name = b"/".join([b'"<&>' * 60] * 17)[:4000]
+    with ledger.transaction():
+        for number in range(SHOWN_PER_ACTION):
+            path = b"%03d" % number + name
+            for step in range(6):
+                finding(ledger, path=path, when=STARTED + step)
+                ledger.findings.settled(VAULT, path, STARTED + step, name.decode())
+            finding(ledger, path=path)
+        finding(ledger, side=None, cause=Cause.DIFFERS)
+    report = gather(found, ledger, NOW)
+    page = html(report)
+    assert len(page.encode()) < 3_000_000
+    (shown,) = re.findall("The first ([0-9]+) of 101 are shown", page)
+    assert page.count('<li class="finding"') == int(shown) < SHOWN_PER_ACTION
+    hidden = re.findall("([0-9]+) more of these", page)
+    assert sum(map(int, hidden)) == 101 - int(shown)
+    assert all(f'id="{words.ACTION_NAMES[each.action]}"' in page for each in report.groups)
 
 
 def test_a_finding_keeps_the_first_and_the_latest_lines_of_a_long_history(found, ledger):

@@ -20,7 +20,7 @@ from msgspec import Struct
 
 from verifier import __version__
 from verifier.hours import Stretch
-from verifier.jobs.report import Doubt, DoubtKind, Group, Report, Shown, State
+from verifier.jobs.report import Doubt, DoubtKind, Report, Shown, State
 from verifier.ledger.values import FindingEvent, GrantedCertificate
 from verifier.measures import amount, count, duration
 from verifier.model import printable
@@ -44,6 +44,10 @@ PATH_SHOWN: Final = 420
 SENTENCE_SHOWN: Final = 1200
 """Letters of a sentence that holds other paths."""
 
+ROOM_FOR_FINDINGS: Final = 2_000_000
+"""Bytes that findings may take: a page of 3 MB still opens on a phone.  Hundreds of them take less
+than half of that, unless their names were made to take more."""
+
 _TEMPLATES: Final = "templates"
 
 
@@ -58,6 +62,7 @@ class Beside(Struct, frozen=True):
 def page(report: Report, beside: Beside) -> bytes:
     """The whole page."""
     zone = report.settings.hours.zone
+    groups = list(_groups(report))
     style, script = _template_text("style.css"), _template_text("script.js")
     view: dict[str, Any] = {
         "report": report,
@@ -72,9 +77,9 @@ def page(report: Report, beside: Beside) -> bytes:
         "believable": said.believable(report),
         "mark": mark(report.state),
         "doubts": _doubts(report),
-        "shown": sum(len(group.shown) for group in report.groups),
+        "shown": report.open - sum(group["hidden"] for group in groups),
         "shares": [share.name for share in report.settings.shares],
-        "groups": [_group(group) for group in report.groups],
+        "groups": groups,
         "rows": places.by_share(report),
         "remarks": list(places.remarks(report)),
         "pictures": pictures(report),
@@ -217,18 +222,38 @@ class _Item(Struct, frozen=True):
     new: bool
 
 
-def _group(group: Group) -> dict[str, Any]:
-    """A group with what is shown of it, those with the same advice together."""
-    batches: dict[str, list[_Item]] = {}
-    for each in group.shown:
-        batches.setdefault(each.finding.finding.advice, []).append(_item(each))
-    return {
-        "action": group.action,
-        "count": group.count,
-        "bytes": group.bytes,
-        "hidden": group.count - len(group.shown),
-        "batches": [_Batch(plain(advice), tuple(items)) for advice, items in batches.items()],
-    }
+def _groups(report: Report) -> Iterator[dict[str, Any]]:
+    """Each group with what is shown of it, those with the same advice together.
+
+    The first of each group is shown, whatever room it takes; others as long as there is room.
+    """
+    left = ROOM_FOR_FINDINGS
+    for group in report.groups:
+        batches: dict[str, list[_Item]] = {}
+        shown = 0
+        for each in group.shown:
+            item = _item(each)
+            left -= _size(item)
+            if shown and left < 0:
+                break
+            batches.setdefault(each.finding.finding.advice, []).append(item)
+            shown += 1
+        yield {
+            "action": group.action,
+            "count": group.count,
+            "bytes": group.bytes,
+            "hidden": group.count - shown,
+            "batches": [_Batch(plain(advice), tuple(items)) for advice, items in batches.items()],
+        }
+
+
+def _size(item: _Item) -> int:
+    """About the bytes that a finding takes on the page."""
+    said = (item.folder, item.name, item.what, item.detail, *item.which_side, item.damage)
+    history = (shortened(event.detail, SENTENCE_SHOWN) for event in item.history)
+    written = "".join(map(escape, (*said, *history)))
+    drawn = 0 if item.picture is None else sum(map(len, item.picture))
+    return len(written.encode("utf-8", "replace")) + drawn + 120 * len(item.history) + 1500
 
 
 class _Batch(Struct, frozen=True):
