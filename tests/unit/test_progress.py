@@ -66,6 +66,7 @@ READING = Reading("current-surveys, vault", 212 * 10**9, 512 * 10**9, 184e6, 162
         ),
         (79, "…urveys, vault   41 %     212 GB   184 MB/s       27 min left   bell 6 h 10 min"),
         (45, "…-surveys, vault     212 GB       27 min left"),
+        (39, "…ys, vault     212 GB       27 min left"),
         (24, "…rveys, vault     212 GB"),
         (18, "212 GB"),
     ],

@@ -13,7 +13,7 @@ from msgspec import Struct
 from verifier.measures import amount, duration
 
 NAME_WIDTH: Final = 24
-NAME_AT_LEAST: Final = 12
+NAME_AT_LEAST: Final = 10
 """Columns for what is read; of a longer name the end is shown, which tells mirrors apart."""
 
 _GAUGE: Final = 8

@@ -19,6 +19,7 @@ from verifier.model import Verdict
 from verifier.reporting.calendar_words import moment, short_moment
 from verifier.reporting.documents import stamp
 from verifier.reporting.text import wrapped
+from verifier.sending import NOT_CALLED
 
 SCHEMA: Final = "verifier.report.v1"
 
@@ -187,10 +188,10 @@ def _undelivered(each: Doubt, since: str) -> str:
     why = f": {each.detail.rstrip('.')}" if each.detail else ""
     if each.heartbeat:
         times = "once" if each.number == 1 else f"{each.number:,} times"
-        return (
-            f"the {each.to} was not heard, {times} since {since}{why}. Whoever watches it may take "
-            "this machine for dead; see that its address is right and answers."
-        )
+        said = f"the {each.to} was not heard, {times} since {since}{why}."
+        if each.detail != NOT_CALLED:
+            said += " See that its address is right and answers."
+        return f"{said} Whoever watches it may take this machine for dead."
     return (
         f"{count(each.number, 'message')} could not be delivered: to {each.to}, since {since}"
         f"{why}. Mend that, then try it with: verifier notify --test."

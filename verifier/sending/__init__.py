@@ -11,10 +11,11 @@ wrong is said in this module's own words, never in those of a server or a librar
 from __future__ import annotations
 
 from verifier.sending.process import Sending, refuse_without_library
-from verifier.sending.values import HEARTBEAT, Answer, Destination, Errand, Letter
+from verifier.sending.values import HEARTBEAT, NOT_CALLED, Answer, Destination, Errand, Letter
 
 __all__ = [
     "HEARTBEAT",
+    "NOT_CALLED",
     "Answer",
     "Destination",
     "Errand",

@@ -19,7 +19,7 @@ from typing import Any, Final
 import msgspec
 
 from verifier import __version__
-from verifier.sending.values import HEARTBEAT, Answer, Destination, Errand, Letter
+from verifier.sending.values import HEARTBEAT, NOT_CALLED, Answer, Destination, Errand, Letter
 
 _TRIES: Final = 2
 _TRY_AGAIN_AFTER: Final = 5.0
@@ -201,7 +201,7 @@ def _send(address: str, letter: Letter, seconds: float, log: _Log) -> str | None
 
 def _heartbeat(errand: Errand, answers: _Answers) -> None:
     assert errand.heartbeat is not None
-    failed: str | None = "it was not called, since the message reached nobody"
+    failed: str | None = NOT_CALLED
     if answers.reached_somebody:
         failed = _call(errand.heartbeat, min(_HEARTBEAT_AT_MOST, errand.seconds * _HEARTBEAT_PART))
     answers.say(Answer(HEARTBEAT, HEARTBEAT, failed))

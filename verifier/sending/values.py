@@ -10,6 +10,10 @@ HEARTBEAT: Final = -1
 """The destination that an answer about the heartbeat names."""
 
 
+NOT_CALLED: Final = "it was not called, since the message reached nobody"
+"""Why a heartbeat was not heard that nothing is wrong with."""
+
+
 class Letter(Struct, frozen=True):
     """One message.  ``number`` comes back with the answer; ``attach`` is a file's path."""
 
