@@ -171,6 +171,8 @@ class Fault:
     """The byte of the body that arrives with a bit of it flipped."""
     without: tuple[str, ...] = ()
     """Heads of the request that are kept back."""
+    part: Callable[[int], str] | None = None
+    """Which part is asked for in place of that from this byte on."""
     headers: Mapping[str, str] = field(default_factory=dict)
     rewrite: tuple[str, str] = ("", "")
     """What in the request's path is replaced by what."""
@@ -234,6 +236,9 @@ class _Handler(BaseHTTPRequestHandler):
         length = int(self.headers.get("Content-Length", 0))
         for name in fault.without:
             del self.headers[name]
+        if fault.part is not None:
+            start = int(self.headers["Range"].removeprefix("bytes=").partition("-")[0])
+            self.headers.replace_header("Range", fault.part(start))
         connection = http.client.HTTPConnection(self.server.upstream, timeout=60)
         try:
             connection.request(

@@ -367,10 +367,43 @@ def test_a_body_that_is_cut_is_gone_on_with_where_it_was_cut(bucket: Bucket, pro
     assert watch.read == len(content)
 
 
+def test_a_store_that_gives_less_than_was_asked_for_is_asked_for_the_rest(
+    bucket: Bucket, proxy: Proxy
+) -> None:
+    """Fails when an answer that ended in good order is believed to be the whole."""
+    content = bytes(range(256)) * 20_000
+    path = put(bucket, "a", content)
+    proxy.fault("GET .*/a$", cut_at=1_000_000, times=None)
+    proxy.fault(
+        "GET .*/a bytes=", part=lambda start: f"bytes={start}-{start + 999_999}", times=None
+    )
+    assert read(place(bucket), path).digest == blake3(content).digest()
+    assert len(proxy.of("GET .*/a")) == 6
+
+
+def test_another_part_than_was_asked_for_is_not_taken_for_it(bucket: Bucket, proxy: Proxy) -> None:
+    """Fails when what a store sends is believed to be what it was asked for."""
+    path = put(bucket, "a", bytes(range(256)) * 20_000)
+    proxy.fault("GET .*/a$", cut_at=1_000_000, times=None)
+    proxy.fault("GET .*/a bytes=", part=lambda start: f"bytes={start + 1}-", times=None)
+    found = read(place(bucket), path)
+    assert found.digest is None
+    assert found.trouble is not None
+    assert found.trouble.cause == "another-part-than-was-asked-for"
+
+
+def test_a_store_that_gives_no_parts_is_not_believed(bucket: Bucket, proxy: Proxy) -> None:
+    path = put(bucket, "a", bytes(range(256)) * 20_000)
+    proxy.fault("GET .*/a$", cut_at=1_000_000, times=None)
+    proxy.fault("GET .*/a bytes=", without=("Range",), times=None)
+    found = read(place(bucket), path)
+    assert found.trouble is not None
+    assert found.trouble.cause == "another-part-than-was-asked-for"
+
+
 def test_a_body_that_is_always_cut_is_a_trouble_and_no_shorter_file(
     bucket: Bucket, proxy: Proxy
 ) -> None:
-    """Fails when a body is believed to be whole because it ended."""
     path = put(bucket, "a", bytes(1_000_000))
     proxy.fault("GET .*/a", cut_at=0, times=None)
     found = read(place(bucket), path)

@@ -140,7 +140,9 @@ class S3Store:
         answer = self._try(self._client.get_object, wanted)
         body = answer["Body"]
         try:
-            item = _item(key, {**answer, "Whole": _whole(answer, start)}, "Whole")
+            if "Range" in wanted and not _begins(answer, start):
+                raise StoreFailed(errno.EIO, "Another part than was asked for", again=True)
+            item = _item(key, {**answer, "Whole": _whole(answer)}, "Whole")
             if known is not None and item != known:
                 raise replaced()
         except BaseException:
@@ -365,8 +367,12 @@ def _item(key: str, told: Mapping[str, Any], size: str) -> Item:
     return Item(key, int(told[size]), uploaded, str(told.get("ETag", "")).strip('"'))
 
 
-def _whole(answer: Mapping[str, Any], start: int) -> int:
+def _begins(answer: Mapping[str, Any], start: int) -> bool:
+    """Whether a part begins where it was asked to; not every store knows of parts."""
+    return str(answer.get("ContentRange", "")).startswith(f"bytes {start}-")
+
+
+def _whole(answer: Mapping[str, Any]) -> int:
     """The size of the whole object, also where only a part of it was asked for."""
-    ranged = str(answer.get("ContentRange", ""))
-    total = ranged.rpartition("/")[2]
-    return int(total) if total.isdigit() else start + int(answer["ContentLength"])
+    total = str(answer.get("ContentRange", "")).rpartition("/")[2]
+    return int(total) if total.isdigit() else int(answer["ContentLength"])
