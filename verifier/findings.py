@@ -140,6 +140,11 @@ _UNREADABLE_BY_SIDE = {
 }
 
 
+_COPY_UNDATED = (
+    "Run the copy job and compare again. If it stays so, see whether the job passes this file "
+    "over, or reports an error for it."
+)
+
 _ON_THE_SOURCE_ONLY = (
     f"{_HOLD} The mirror does not hold it: have the source's disks checked, save what can still "
     "be read, and compare again."
@@ -183,6 +188,8 @@ def finding_of(row: Judged, damage: Damage | None = None, unconfirmed: str = "")
     assert sighting is not None
     sentences = [_seen(row), _damage(row, damage), unconfirmed]
     advice = action_for(judgement.verdict, judgement.cause, judgement.side)[1]
+    if judgement.verdict is Verdict.STALE and not row.dated.alike:
+        advice = _COPY_UNDATED
     if judgement.verdict is Verdict.UNREADABLE and advice == _UNREADABLE_BY_SIDE[Side.SOURCE]:
         advice = advice if row.mirror is not None else _ON_THE_SOURCE_ONLY
     if judgement.verdict is Verdict.UNREADABLE and advice == _UNREADABLE_BY_SIDE[Side.MIRROR]:
@@ -251,15 +258,33 @@ def _seen(row: Judged) -> str:
         there = "on the mirror" if mirror is None else "on the source"
         return f"The same content stands {there} as {printable(row.other_path)}."
     if mirror is None and source is not None:
-        return f"On the source only: {_described(source)}."
+        return f"On the source only: {_described(source, row.dated.source)}."
     if source is None and mirror is not None:
-        return f"On the mirror only: {_described(mirror)}."
+        return f"On the mirror only: {_described(mirror, row.dated.mirror)}."
     assert source is not None and mirror is not None
-    seen = f"{_CAUSE_SEEN[_cause(judgement)]} Source: {_described(source)}; mirror: "
-    seen += f"{_described(mirror)}."
+    what = _CAUSE_SEEN[_cause(judgement)]
+    if not row.dated.alike:
+        what = _undated(row, what)
+    seen = f"{what} Source: {_described(source, row.dated.source)}; mirror: "
+    seen += f"{_described(mirror, row.dated.mirror)}."
     if row.other_path is not None:
         seen += " The two names differ in their Unicode form only."
     return seen
+
+
+def _undated(row: Judged, what: str) -> str:
+    """What was seen, where the dates of the two sides tell nothing of which is newer."""
+    source, mirror = row.source, row.mirror
+    assert source is not None and mirror is not None
+    if row.judgement.cause == Cause.DIFFERS:
+        return (
+            "The contents differ, and the date of an upload does not tell which side is the newer "
+            "one."
+        )
+    unread = source.digest is None or mirror.digest is None
+    if row.judgement.verdict is Verdict.STALE and unread and source.size != mirror.size:
+        return "The sizes differ. Not both were read, so only that is known."
+    return what
 
 
 def _cause(judgement: Judgement) -> tuple[str, Side | None]:
@@ -297,13 +322,13 @@ def _trouble_seen(row: Judged) -> str:
     return " ".join(said)
 
 
-def _described(sighting: Sighting) -> str:
+def _described(sighting: Sighting, dated: bool = True) -> str:
     date = _date(sighting.mtime_ns)
     if sighting.kind is Kind.LINK:
         return f"a link to {printable(sighting.target or b'')}"
     if sighting.kind is Kind.OTHER:
         return f"neither a file nor a link, dated {date}"
-    return f"{amount(sighting.size)}, dated {date}"
+    return f"{amount(sighting.size)}, {'dated' if dated else 'uploaded'} {date}"
 
 
 def _date(mtime_ns: int) -> str:

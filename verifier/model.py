@@ -158,6 +158,25 @@ class Agreement(Struct, frozen=True, gc=False):
     earlier: tuple[bytes, ...] = ()
 
 
+class Dated(Struct, frozen=True):
+    """Whether the dates of each side are those of its contents, which a copy keeps.
+
+    Where one is not, as with objects, which have the date of their upload, it is never set beside
+    that of the other side.
+    """
+
+    source: bool = True
+    mirror: bool = True
+
+    @property
+    def alike(self) -> bool:
+        """True when the dates of the two sides can be compared."""
+        return self.source and self.mirror
+
+
+BOTH_DATED: Final = Dated()
+
+
 class Likeness(Struct, frozen=True):
     """What reading both contents side by side showed of how they differ."""
 

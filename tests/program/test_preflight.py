@@ -298,7 +298,7 @@ def test_a_disk_that_is_too_small_for_the_ledger_is_told(studio: Studio, small_d
 # The places
 
 
-@pytest.mark.parametrize("address", ["ssh://vault.example/volumes/vault", "s3://faraway/surveys"])
+@pytest.mark.parametrize("address", ["ssh://vault.example/volumes/vault"])
 def test_far_places_are_said_to_be_beyond_this_version(studio: Studio, address: str) -> None:
     studio.write(mirror=address)
     place = one(studio.document(status=3), "place", "vault")

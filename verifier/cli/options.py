@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -65,7 +66,11 @@ class NamedPlace(click.ParamType["addresses.Named"]):
         try:
             return addresses.named_place(str(value))
         except ValueError as error:
-            self.fail(f"{addresses.shown(Path(str(value)))} is no address: {error}.", param, ctx)
+            from verifier.model import printable
+            from verifier.settings.secrets import without_password
+
+            told = printable(os.fsencode(without_password(str(value))))
+            self.fail(f"{told} is no address: {error}.", param, ctx)
 
 
 def place(name: str) -> Callable[[Callable[..., None]], Callable[..., None]]:

@@ -16,10 +16,12 @@ from verifier.diff.judge import UNREAD, judge
 from verifier.diff.merge import Row, merge
 from verifier.diff.unmatched import Ends, Leftover, content_key, form_key, pair_moves, pair_twins
 from verifier.model import (
+    BOTH_DATED,
     DEFAULT_SLACK_NS,
     QUIET,
     Agreement,
     Cause,
+    Dated,
     Judgement,
     Kind,
     Likeness,
@@ -45,6 +47,7 @@ class Judged(Struct, frozen=True, gc=False):
     below: int = 0
     """Paths under a folder that could not be listed, which therefore could not be judged."""
     due: bool = True
+    dated: Dated = BOTH_DATED
 
 
 class Sorted(Protocol):
@@ -65,9 +68,15 @@ class Comparison:
     """One comparison: iterate `judged`, then read the counts."""
 
     def __init__(
-        self, keep: Keeper, slack_ns: int = DEFAULT_SLACK_NS, *, everything: bool = False
+        self,
+        keep: Keeper,
+        slack_ns: int = DEFAULT_SLACK_NS,
+        *,
+        everything: bool = False,
+        dated: Dated = BOTH_DATED,
     ) -> None:
         self._slack_ns = slack_ns
+        self._dated = dated
         self._everything = everything
         self._keep = keep
         self._source_forms, self._mirror_forms = keep(form_key), keep(form_key)
@@ -115,6 +124,7 @@ class Comparison:
             row.due,
             slack_ns=self._slack_ns,
             likeness=likeness,
+            dated=self._dated,
         )
 
     def settle(self, suspicion: Judged, verdict: Verdict) -> None:
@@ -134,14 +144,30 @@ class Comparison:
         yield row
 
     def _both(self, row: Row, path: bytes, other_path: bytes | None = None) -> Iterator[Judged]:
-        judgement = judge(row.source, row.mirror, row.agreement, row.due, slack_ns=self._slack_ns)
+        judgement = judge(
+            row.source,
+            row.mirror,
+            row.agreement,
+            row.due,
+            slack_ns=self._slack_ns,
+            dated=self._dated,
+        )
         if judgement.verdict is Verdict.MATCHED and not self._everything:
             self.counts[Verdict.MATCHED] += 1
             return
         if judgement is UNREAD and row.source and row.mirror:
             self.unread_unlike += row.source.size != row.mirror.size
         yield from self._count(
-            Judged(path, row.source, row.mirror, row.agreement, judgement, other_path, due=row.due)
+            Judged(
+                path,
+                row.source,
+                row.mirror,
+                row.agreement,
+                judgement,
+                other_path,
+                due=row.due,
+                dated=self._dated,
+            )
         )
 
     def _one_sided(self, row: Row) -> Iterator[Judged]:
@@ -151,7 +177,15 @@ class Comparison:
             yield from self._both(row, row.path)
         elif sighting.trouble is None and self._unlisted and self._under_unlisted(row.path):
             yield from self._count(
-                Judged(row.path, row.source, row.mirror, row.agreement, UNREAD, due=row.due)
+                Judged(
+                    row.path,
+                    row.source,
+                    row.mirror,
+                    row.agreement,
+                    UNREAD,
+                    due=row.due,
+                    dated=self._dated,
+                )
             )
         else:
             forms = self._mirror_forms if row.source is None else self._source_forms
@@ -222,6 +256,7 @@ class Comparison:
                     judgement,
                     other_path,
                     due=leftover.due,
+                    dated=self._dated,
                 )
             )
 
@@ -236,4 +271,5 @@ def _with_below(row: Judged, below: int) -> Judged:
         row.other_path,
         below,
         row.due,
+        row.dated,
     )

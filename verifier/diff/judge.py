@@ -9,9 +9,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from verifier.model import (
+    BOTH_DATED,
     DEFAULT_SLACK_NS,
     Agreement,
     Cause,
+    Dated,
     Judgement,
     Kind,
     Likeness,
@@ -38,6 +40,7 @@ def judge(
     *,
     slack_ns: int = DEFAULT_SLACK_NS,
     likeness: Likeness | None = None,
+    dated: Dated = BOTH_DATED,
 ) -> Judgement:
     """The verdict on one path.
 
@@ -45,6 +48,9 @@ def judge(
     ``slack_ns`` is how far apart, in nanoseconds, two dates still count as equal.
     ``likeness`` is what reading both contents showed; without it no content can be called
     truncated or zero-filled.
+    ``dated`` says whose dates are those of contents.  Where either side's are not, the dates of the
+    two are not set side by side; that one side's own date is another than was agreed still tells
+    that what stands there was written anew.
 
     A missing path may turn out to be moved, and an orphaned one moved or released: that takes
     more than one path to see, and is decided by the caller.
@@ -70,13 +76,13 @@ def judge(
         return MISSING if due else PENDING
     if source is None:
         return ORPHANED
-    pair = _Pair(source, mirror, agreement, due, slack_ns, likeness or _NOT_EXAMINED)
+    pair = _Pair(source, mirror, agreement, due, slack_ns, likeness or _NOT_EXAMINED, dated.alike)
     if source.kind is not mirror.kind or source.target != mirror.target:
         return pair.kind_changed()
     if source.kind is not Kind.FILE:
         return MATCHED
     if source.digest is None or mirror.digest is None:
-        return pair.by_dates()
+        return pair.by_dates() if pair.dated else pair.by_sizes()
     if source.digest == mirror.digest:
         return pair.same_content()
     if pair.agreed is None:
@@ -114,6 +120,7 @@ class _Pair(NamedTuple):
     due: bool
     slack_ns: int
     likeness: Likeness
+    dated: bool
 
     @property
     def agreed(self) -> Agreement | None:
@@ -126,11 +133,11 @@ class _Pair(NamedTuple):
 
     @property
     def source_newer(self) -> bool:
-        return self.source.mtime_ns - self.mirror.mtime_ns > self.slack_ns
+        return self.dated and self.source.mtime_ns - self.mirror.mtime_ns > self.slack_ns
 
     @property
     def mirror_newer(self) -> bool:
-        return self.mirror.mtime_ns - self.source.mtime_ns > self.slack_ns
+        return self.dated and self.mirror.mtime_ns - self.source.mtime_ns > self.slack_ns
 
     def behind(self) -> Judgement:
         """The mirror holds an older version: its turn has come, or not yet."""
@@ -167,6 +174,16 @@ class _Pair(NamedTuple):
             return self.behind()
         return UNREAD
 
+    def by_sizes(self) -> Judgement:
+        """As `by_dates`, where dates tell nothing of which side is newer."""
+        agreed = self.agreed
+        if self.source.size != self.mirror.size:
+            return self.behind()
+        if agreed is None or self.source.digest == agreed.digest:
+            return UNREAD
+        edited = not self.same_dates(self.source.mtime_ns, agreed.source_mtime_ns)
+        return self.behind() if edited and self._mirror_as(agreed) else UNREAD
+
     def _mirror_as(self, agreed: Agreement) -> bool:
         return self.mirror.size == agreed.size and self.same_dates(
             self.mirror.mtime_ns, agreed.mirror_mtime_ns
@@ -198,6 +215,8 @@ class _Pair(NamedTuple):
             return self.behind()
         if self.mirror_newer:
             return _corrupt(Cause.ALTERED, Side.MIRROR)
+        if not self.dated and (not self.due or self.mirror.digest in agreed.earlier):
+            return self.behind()
         return _corrupt(Cause.DIFFERS, Side.UNKNOWN)
 
     def _mirror_lost(self, agreed: Agreement) -> Judgement:
@@ -219,7 +238,7 @@ class _Pair(NamedTuple):
         return _corrupt(Cause.ALTERED, Side.SOURCE)
 
     def differing_without_agreement(self) -> Judgement:
-        if self.source_newer:
+        if self.source_newer or not (self.dated or self.due):
             return self.behind()
         if self.mirror_newer:
             return _corrupt(Cause.NEWER_ON_MIRROR, Side.UNKNOWN)

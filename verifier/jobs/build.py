@@ -61,7 +61,8 @@ def build(
         if bell is not None:
             engine.ring_at(bell)
         sizer = Sizer(tree.place, engine.lanes[-1], patterns)
-        if progress.watched and look.content:
+        costs = tree.place.traits.reading_costs
+        if progress.watched and look.content and not costs:
             sizer.start()
         gauge = Gauge(tree.name, lambda: lane.bytes_read, lambda: sizer.total)
         with progress.show([gauge] if look.content else []):

@@ -33,6 +33,7 @@ from verifier.model import (
     DEFAULT_SLACK_NS,
     QUIET,
     Damage,
+    Dated,
     Finding,
     Sighting,
     Verdict,
@@ -113,6 +114,11 @@ def compare(request: Request, progress: Progress, now: Callable[[], float] = tim
             f"{baseline.at} is a folder, and a baseline is a manifest. Name a file that "
             "'verifier manifest' wrote on a day when all was well."
         )
+    if baseline is not None and source.dated and not baseline.dated:
+        raise RequestRefused(
+            f"{baseline.at} was made of an object store, and its dates are those of uploads: it "
+            "cannot tell an edit from damage. Name a manifest of the source."
+        )
     refuse_temporary_inside(source.root, mirror.root)
     for output in request.outputs:
         refuse_output_inside(output, source, mirror)
@@ -141,7 +147,8 @@ class _Work:
         self._now = now
         self._ignore = _patterns_of_all(request.ignore, (source, mirror, baseline), progress)
         self._kept = ExitStack()
-        self._comparison = Comparison(self._keep, request.slack_ns)
+        self._dated = Dated(source.dated, mirror.dated)
+        self._comparison = Comparison(self._keep, request.slack_ns, dated=self._dated)
         self._suspicions: SortedSpill[Judged] = self._keep(_path, Judged)
         self._damage_reads: Counter[str] = Counter()
         self._examination = Examination()
@@ -194,8 +201,8 @@ class _Work:
         for number, (name, tree) in enumerate(sides):
             if tree.place is None or not self._request.look.content:
                 continue
-            if not self._progress.watched:
-                # Nobody looks on, so nothing is listed twice for a total.
+            if not self._progress.watched or tree.place.traits.reading_costs:
+                # Nobody looks on, or each question costs: nothing is listed twice for a total.
                 gauges.append(Gauge(name, _bytes_read(engine.lanes[number]), lambda: None))
                 continue
             sizer = Sizer(tree.place, engine.lanes[2 + number], self._ignore)
@@ -221,6 +228,17 @@ class _Work:
         self._remark_on_what_was_seen()
 
     def _remark_on_what_was_seen(self) -> None:
+        for tree, compared in (
+            (self._source, self._dated.source),
+            (self._mirror, self._dated.mirror),
+        ):
+            if not compared:
+                self._progress.say(
+                    f"The dates at {tree.at} are those of uploads, so no dates were compared."
+                )
+            for remark in () if tree.place is None else tree.place.remarks():
+                if not remark.good:
+                    self._progress.say(f"{tree.at}: {remark}")
         for empty, full in ((self._source, self._mirror), (self._mirror, self._source)):
             if not empty.files and full.files:
                 self._progress.say(

@@ -24,8 +24,10 @@ from verifier.jobs.neighbourhood import FILES_A_SHIFT, Neighbourhood
 from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
 from verifier.ledger.values import Covered
 from verifier.model import (
+    BOTH_DATED,
     Agreement,
     Damage,
+    Dated,
     Finding,
     Judgement,
     Kind,
@@ -75,10 +77,12 @@ class Judging:
         second_look: SecondLook,
         now: Callable[[], float],
         neighbourhood: Neighbourhood | None = None,
+        dated: Callable[[PlaceName], Dated] = lambda mirror: BOTH_DATED,
     ) -> None:
         self._ledger = ledger
         self._share = share
         self._slack_ns = slack_ns
+        self._dated = dated
         self._neighbourhood = neighbourhood
         self._second_look = second_look
         self._now = now
@@ -128,7 +132,9 @@ class Judging:
             self._gather(mirror, until, anew, paths)
             if not len(paths):
                 return
-            comparison = Comparison(keep, self._slack_ns, everything=True)
+            comparison = Comparison(
+                keep, self._slack_ns, everything=True, dated=self._dated(mirror)
+            )
             outcome = _Outcome(
                 self._ledger,
                 mirror,
@@ -150,7 +156,12 @@ class Judging:
         ledger, now = self._ledger, int(self._now())
         alone = anew
         for path in ledger.agreements.settle_plain(
-            mirror, self._since.get(mirror, 0), until, now, self._slack_ns
+            mirror,
+            self._since.get(mirror, 0),
+            until,
+            now,
+            self._slack_ns,
+            dated=self._dated(mirror).alike,
         ):
             alone = True
             paths.extend(forms_of(path))

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from verifier.ledger import SOURCE, Ledger, PlaceName, refuse_inside
+from verifier.model import Dated
+from verifier.places.opening import traits_at
 from verifier.settings import Address, AddressKind, Settings, Share
 
 
@@ -21,6 +23,14 @@ def all_places(settings: Settings) -> Iterator[tuple[PlaceName, Address]]:
     """The places of every share."""
     for share in settings.shares:
         yield from places_of(share)
+
+
+def dated(share: Share, mirror: str) -> Dated:
+    """Whose dates are those of contents, of the source and one of its mirrors."""
+    return Dated(
+        traits_at(share.source).dates_are_of_content,
+        traits_at(share.mirror(mirror).at).dates_are_of_content,
+    )
 
 
 def open_ledger(settings: Settings) -> Ledger:

@@ -25,7 +25,7 @@ from verifier.jobs.alarms import Alarms, NoAlarms
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
-from verifier.jobs.opening import all_places, open_ledger, places_of
+from verifier.jobs.opening import all_places, dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by, paces_of
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders
@@ -618,6 +618,7 @@ class _Night:
                 self,
                 self._clock.now,
                 self._neighbourhood,
+                lambda mirror: dated(share, mirror.place),
             )
         return self._judgings[share.name]
 

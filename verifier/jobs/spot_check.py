@@ -31,7 +31,7 @@ from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Sto
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import Neighbourhood
-from verifier.jobs.opening import open_ledger, places_of
+from verifier.jobs.opening import dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.spot_sample import (
@@ -206,7 +206,14 @@ class SpotCheck:
                 self._progress.say(
                     "This system has no lock that would keep a shift out: see to it that none runs."
                 )
-            self._judging = Judging(self.ledger, self._share.name, self._slack_ns, self, self._now)
+            self._judging = Judging(
+                self.ledger,
+                self._share.name,
+                self._slack_ns,
+                self,
+                self._now,
+                dated=lambda mirror: dated(self._share, mirror.place),
+            )
             self._doubts: SortedSpill[_Doubt] = kept.enter_context(
                 closing(SortedSpill(_Doubt, lambda each: each.path))
             )
@@ -521,6 +528,7 @@ class SpotCheck:
             agreement,
             is_due(self._known_now(source), self._run_started()),
             slack_ns=self._slack_ns,
+            dated=dated(self._share, mirror.place),
         ).verdict
 
     def _verdict_of_piece(self, unit: Unit, mirror: PlaceName) -> Verdict | None:

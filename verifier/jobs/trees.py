@@ -14,10 +14,10 @@ from verifier.ignore import Ignore
 from verifier.inside import lies_in
 from verifier.manifest import ManifestReader, looks_like_manifest
 from verifier.model import Kind, Sighting, printable
-from verifier.places.addresses import Address, Named, shown
+from verifier.places.addresses import Address, Named, named_place, shown
 from verifier.places.base import Look, Place
 from verifier.places.folder import FolderPlace
-from verifier.places.opening import open_place
+from verifier.places.opening import open_place, traits_at
 from verifier.reading import INODES_REMEMBERED, read_tree
 
 
@@ -52,6 +52,18 @@ class Tree:
     def ignored(self) -> tuple[str, ...]:
         """The patterns that a manifest was made under."""
         return () if self._manifest is None else tuple(self._manifest.header.ignore)
+
+    @property
+    def dated(self) -> bool:
+        """Whether its dates are those of contents, also in a manifest that was made of it."""
+        if self.place is not None:
+            return self.place.traits.dates_are_of_content
+        assert self._manifest is not None
+        try:
+            made_of = named_place(self._manifest.header.place)
+        except ValueError:
+            return True
+        return not isinstance(made_of, Address) or traits_at(made_of).dates_are_of_content
 
     def refuse_if_replaced(self) -> None:
         """Raises PlaceUnreachable when another tree stands here now than when work began."""

@@ -136,15 +136,23 @@ class Agreements:
         return self._touched(mirror, since, self.sequence() if until is None else until)
 
     def settle_plain(
-        self, mirror: PlaceName, since: int, until: int, at: int, slack_ns: int
+        self,
+        mirror: PlaceName,
+        since: int,
+        until: int,
+        at: int,
+        slack_ns: int,
+        *,
+        dated: bool = True,
     ) -> Iterator[bytes]:
         """Settle the paths touched after ``since`` that are plain; the others, for the judge.
 
         Plain are files that hold the same on both sides where nothing was agreed before and
         nothing is said of them, which become agreed here; those that are agreed as they stand;
         and those that wait to be read, as long as their dates, apart by at most ``slack_ns``, do
-        not show the mirror to be behind.  Nearly all paths are, and to ask about each would take
-        longer than to read it.
+        not show the mirror to be behind; where the two sides' dates cannot be compared (``dated``
+        is False), as long as their sizes are equal.  Nearly all paths are, and to ask about each
+        would take longer than to read it.
         """
         self._readings.flush()
         values = {
@@ -163,7 +171,7 @@ class Agreements:
             numbers = {"after": after, "to": min(until, after + _AGREED_AT_ONCE), "at": at}
             with self._store.transaction():
                 self._store.run(statements.AGREE_PLAINLY, {**values, **numbers})
-        values |= {"slack_ns": slack_ns}
+        values |= {"slack_ns": slack_ns, "dated": dated}
         return self._paged_touched(statements.TOUCHED_NOT_PLAINLY, values, since, until)
 
     def touch(self, place: PlaceName, paths: Iterable[bytes]) -> None:

@@ -526,7 +526,8 @@ TOUCHED_NOT_PLAINLY: Final = f"""
                 AND here.name = touched.name AND {_BOTH_FILES}
                 AND CASE WHEN agreements.mirror IS NULL
                     THEN (here.digest IS NULL OR there.digest IS NULL)
-                        AND here.mtime_ns - there.mtime_ns <= :slack_ns
+                        AND CASE WHEN :dated THEN here.mtime_ns - there.mtime_ns <= :slack_ns
+                            ELSE here.size = there.size END
                     ELSE agreements.kind = 0 AND here.digest = there.digest
                         AND agreements.digest = here.digest AND agreements.size = here.size
                         AND agreements.source_mtime_ns = here.mtime_ns
@@ -538,7 +539,8 @@ TOUCHED_NOT_PLAINLY: Final = f"""
     ORDER BY touched.number LIMIT :most
 """
 """Left out are paths of which a judgement would change nothing: files on both sides that are
-agreed as they stand, and those that are not read yet and whose source is not the newer one."""
+agreed as they stand, and those that are not read yet and whose source is not the newer one, or,
+where dates cannot be compared, is as large."""
 
 ANYTHING_SAID: Final = """
     SELECT EXISTS (SELECT 1 FROM findings WHERE mirror = :mirror AND state <> 'closed')

@@ -7,6 +7,7 @@ read of a place here; to check one is to see that its root is there and can be l
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
 
 from verifier.errors import PlaceUnreachable
 from verifier.places.addresses import Address, AddressKind
@@ -19,6 +20,15 @@ def place_at(address: Address) -> Place:
 
     Raises PlaceUnreachable where this version knows nothing that could stand there.
     """
+    if address.kind is AddressKind.OBJECT_STORE:
+        from verifier.places.object_store import ObjectStorePlace
+
+        if address.scheme in _OF_THIS_MACHINE:
+            raise PlaceUnreachable(
+                f"{address} is a folder of this machine. Name the folder itself, without "
+                f"{address.scheme}://."
+            )
+        return ObjectStorePlace(address)
     if address.kind is not AddressKind.FOLDER:
         raise PlaceUnreachable(
             f"{address} is not a folder, and this version reads folders only. Mount it as a "
@@ -36,4 +46,13 @@ def open_place(address: Address) -> Place:
 
 def traits_at(address: Address) -> Traits:
     """What is particular to the kind of place at an address, which is not looked at."""
+    if address.kind is AddressKind.OBJECT_STORE:
+        from verifier.places.object_store import ObjectStorePlace
+
+        return ObjectStorePlace.traits
     return AS_FOLDERS
+
+
+_OF_THIS_MACHINE: Final = frozenset({"file", "local", "memory"})
+"""Schemes by which somebody may mean what is no store: a copy in this machine's memory or on its
+disks would be told as one elsewhere."""

@@ -19,6 +19,7 @@ from verifier.jobs.clearance.history import unexplained
 from verifier.jobs.clearance.listed import Listed
 from verifier.jobs.clearance.look import LISTED_AT_MOST, LastLook
 from verifier.jobs.clearance.rows import Row, rows, unlike
+from verifier.jobs.opening import dated
 from verifier.ledger import Clearance, FindingState, Ledger, LedgerFinding, PlaceName, Proof
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, Side, Verdict, printable
@@ -191,6 +192,7 @@ class Rules:
             agreement,
             is_due(row.source.known, self._run_started),
             slack_ns=self._slack_ns,
+            dated=dated(self._share, place.place),
         )
         agreed_otherwise = judgement.verdict is Verdict.CORRUPT and judgement.side is Side.BOTH
         if judgement.verdict in _IN_DOUBT or agreed_otherwise:

@@ -1,0 +1,1 @@
+"""Object stores: one file for each kind that is asked in its own way, and what they share."""
