@@ -275,6 +275,12 @@ SPOILED: list[tuple[str, Spoil, int, list[DoubtKind]]] = [
         [DoubtKind.NOT_REACHED],
     ),
     (
+        "only the shift before looked through the mirror, in the second in which the last began",
+        lambda ledger: (night(ledger), night(ledger, STARTED + 60, places=(SOURCE,))),
+        NOW,
+        [DoubtKind.NOT_REACHED],
+    ),
+    (
         "the mirror stopped answering after it was looked through",
         lambda ledger: (
             night(ledger, stopped_by="trouble"),

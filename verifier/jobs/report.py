@@ -145,8 +145,9 @@ class PacePoint(Struct, frozen=True):
 class PlaceReport(Struct, frozen=True):
     """What there is to say of one place, over what the audit says of it.
 
-    ``walked`` is its last walk, ``read`` its last reading; ``tallies`` how many paths of a mirror
-    had which verdict when the last shift had ended, None for a source and where no shift told.
+    ``walked`` is its last walk, made by the shift ``walked_by``, None for one by hand; ``read`` its
+    last reading; ``tallies`` how many paths of a mirror had which verdict when the last shift had
+    ended, None for a source and where no shift told.
     ``held`` and ``paces`` are its history over a year, ``growth`` is in bytes a day.
     """
 
@@ -160,6 +161,7 @@ class PlaceReport(Struct, frozen=True):
     room: Room | None = None
     paces: tuple[PacePoint, ...] = ()
     pace_change: PaceChange | None = None
+    walked_by: int | None = None
 
     @property
     def name(self) -> PlaceName:
@@ -392,7 +394,15 @@ def _place(
         _room([each for each in stood if each.place == name], growth),
         paces,
         pace_change([each.bytes_per_second for each in paces]),
+        None if walk is None else walk.shift,
     )
+
+
+def _was_walked(place: PlaceReport, last: Shift) -> bool:
+    """Whether the last shift, or somebody since, has looked through a place."""
+    if place.walked_by is not None:  # two shifts may fall into the same second
+        return place.walked_by >= last.id
+    return place.walked is not None and place.walked >= last.started
 
 
 def _room(stood: Sequence[Stood], growth: float | None) -> Room | None:
@@ -445,7 +455,7 @@ def _doubts(
             continue
         gone = lost.get(each.name)
         why = "" if gone is None else gone.detail
-        if each.walked is None or each.walked < last.started:
+        if not _was_walked(each, last):
             yield Doubt(DoubtKind.NOT_REACHED, each.name, each.walked, detail=why)
         elif gone is not None:
             yield Doubt(DoubtKind.STOPPED_ANSWERING, each.name, gone.at, detail=why)
