@@ -116,15 +116,48 @@ def test_completion_of_a_command_answers_at_once_and_imports_no_command() -> Non
     assert "blake3" not in run.stderr
 
 
-@pytest.mark.parametrize("shell", ["zsh", "fish"])
-def test_the_scripts_for_other_shells_are_theirs(shell: str) -> None:
+ASK_FISH = """
+_VERIFIER_COMPLETE=fish_source verifier | source
+complete -C "$argv"
+"""
+ASK_ZSH = """
+compdef() { :; }
+_describe() { print -rl -- "${(@)${(P)3}%%:*}"; }
+compadd() { print -rl -- "${(@P)argv[-1]}"; }
+eval "$(_VERIFIER_COMPLETE=zsh_source verifier)"
+words=("$@"); CURRENT=$#
+_verifier_completion
+"""
+
+
+def completed_in(shell: str, *words: str) -> list[str]:
+    """What that shell offers for the last of the words, by the line that the docs name."""
+    program = shutil.which(shell)
+    if program is None:
+        pytest.skip(f"needs {shell}")
+    typed = ("verifier", *words)
+    asked = {
+        "fish": [program, "-N", "-c", ASK_FISH, " ".join(typed)],
+        "zsh": [program, "-f", "-c", ASK_ZSH, "zsh", *typed],
+    }[shell]
     run = subprocess.run(
-        [VERIFIER],
-        env={**os.environ, "_VERIFIER_COMPLETE": f"{shell}_source"},
+        asked,
         capture_output=True,
         text=True,
-        check=True,
+        timeout=60,
+        env={**os.environ, "PATH": f"{VERIFIER.parent}:{os.environ['PATH']}", "HOME": "/nowhere"},
     )
-    assert f"_VERIFIER_COMPLETE={shell}_complete" in run.stdout
-    if (program := shutil.which(shell)) is not None:
-        subprocess.run([program, "-n"], input=run.stdout, text=True, check=True)
+    assert (run.returncode, run.stderr) == (0, "")
+    return [line.partition("\t")[0] for line in run.stdout.splitlines()]
+
+
+@pytest.mark.parametrize("shell", ["zsh", "fish"])
+def test_other_shells_complete_the_same(shell: str, estate: Estate) -> None:
+    assert estate.shift().status == 0
+    estate.mirror.file("a name, with: a colon \\ and $HOME.txt", b"not on the source")
+    estate.shift()
+    file = str(estate.file)
+    assert completed_in(shell, "sp") == ["spot-check"]
+    assert completed_in(shell, "shift", "--dry") == ["--dry-run"]
+    assert completed_in(shell, "--config", file, "audit", "cur") == [SHARE]
+    assert completed_in(shell, "--config", file, "accept", "") == ["1"]
