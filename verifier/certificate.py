@@ -36,7 +36,8 @@ CAUTIONS: Final = (
     "Before anything is deleted, check your contracts, your duties to retain records, and what "
     "your insurer requires.",
     "A ONE-WAY MIRROR JOB WILL CARRY THE DELETION OVER. Before deleting, take the folder out of "
-    "that job, or move the mirror's copy out of its reach.",
+    "that job, and leave the mirror's copy where it stands: there it goes on being read. A copy "
+    "that is moved elsewhere is read by nobody any more, and each of its files becomes a finding.",
     "Have a second person read this certificate and agree.",
 )
 

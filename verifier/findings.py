@@ -173,7 +173,7 @@ def action_for(verdict: Verdict, cause: str | None, side: Side | None) -> tuple[
 
 def action_of(finding: Finding) -> Action:
     """What to do about a finding, in a word."""
-    if finding.advice == _ONLY_COPY:
+    if finding.advice.startswith(_ONLY_COPY):
         return Action.SAVE_THE_LAST_COPY
     return action_for(finding.verdict, finding.cause, finding.side)[0]
 
@@ -213,6 +213,10 @@ _ONLY_COPY = (
     "change and delete nothing until one of them is known to be whole, and bring it back from "
     "there."
 )
+_MOVED_AWAY = (
+    "If somebody moved this mirror's copy on purpose, see that it is whole where it stands now "
+    "(the same command, with that folder after CERTIFICATE), then accept this."
+)
 
 
 def lost_after_release(path: bytes, size: int, certificate: str) -> Finding:
@@ -225,7 +229,7 @@ def lost_after_release(path: bytes, size: int, certificate: str) -> Finding:
         size,
         f"It was released from the source by {certificate}, and the mirror does not hold it any "
         "more.",
-        _ONLY_COPY,
+        f"{_ONLY_COPY} {_MOVED_AWAY}",
     )
 
 

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from program.estate import SHARE, Estate
+from verifier import certificate as certificates
 
 FOLDER = "2026-014-harbour-wall"
 
@@ -75,6 +76,47 @@ def test_a_released_file_that_the_mirror_loses_is_missing(released):
         assert released.shift().findings == {
             f"{FOLDER}/orthos/harbour.tif": ("missing", "released", "mirror", None)
         }
+
+
+def test_a_copy_that_was_moved_away_is_said_to_be_read_no_more_and_can_be_settled(
+    released, tmp_path
+):
+    # Fails when somebody who moved the mirror's copy is told no more than that it may be the last,
+    # or, having accepted that, that it may stand on the source.
+    (certificate,) = (released.state / "reports").glob("clearance-*.json")
+    cautions = " ".join(certificates.read(certificate).cautions)
+    assert "leave the mirror's copy where it stands" in cautions
+    assert "each of its files becomes a finding" in cautions
+    shelf = tmp_path / "shelf"
+    shutil.move(released.mirror.at(FOLDER), shelf)
+    found = released.shift()
+    assert {each[:2] for each in found.findings.values()} == {("missing", "released")}
+    said = " ".join(released.run("findings").out.decode().split())
+    assert "may have been one of the last" in said
+    assert "If somebody moved this mirror's copy on purpose, see that it is whole where" in said
+    page = (released.state / "reports" / "report.html").read_text("utf-8")
+    assert "the source gave it up" in page and "source is right" not in page
+    assert released.run("clearance", "--recheck", certificate, shelf).status == 0
+    numbers = [each["id"] for each in released.run("findings", "--json").document["findings"]]
+    told = " ".join(
+        released.run("accept", *map(str, numbers), "--because", "on the shelf").out.decode().split()
+    )
+    assert told.count("which the source gave up, is not on vault") == len(numbers) == 8
+    assert "on the source alone" not in told
+    later = released.shift()
+    assert later.status == 0
+    assert {each["state"] for each in later.document["findings"]} <= {"accepted"}
+
+
+def test_what_rots_after_a_release_is_not_said_to_be_right_on_a_source_that_gave_it_up(released):
+    plan = f"{FOLDER}/notes/plan.txt"
+    released.mirror.flip_bit(plan, at=2)
+    released.shift()
+    page = (released.state / "reports" / "report.html").read_text("utf-8")
+    assert "The certificate says what the mirror should hold; the source gave it up." in page
+    assert "source is right" not in page
+    told = " ".join(released.run("accept", "1", "--because", "scrapped").out.decode().split())
+    assert f"what vault holds of {plan}, which the source gave up, is not what was proven" in told
 
 
 def test_what_was_deleted_without_a_clearance_is_orphaned_as_ever(released):

@@ -328,6 +328,8 @@ def _meaning(each: Accepted) -> str:
     sentence = _BY_MEANING.get(each.meaning) or _BY_VERDICT[found.verdict]
     if found.finding.cause == Cause.MOVED:
         sentence = _MOVED
+    if action_of(found.finding) is Action.SAVE_THE_LAST_COPY:
+        sentence = _RELEASED[found.verdict]
     return sentence.format(path=path, mirror=mirror)
 
 
@@ -355,6 +357,13 @@ _BY_VERDICT: Final = {
     "another one; until then nobody knows that any copy of it is good.",
     Verdict.UNSETTLED: "that {path} changes while it is read stays quiet until it can be read; "
     "until then nobody knows that {mirror} holds a copy of it.",
+}
+
+_RELEASED: Final = {
+    Verdict.MISSING: "{path}, which the source gave up, is not on {mirror}, and no copy of it is "
+    "read there; this stays quiet until it appears there.",
+    Verdict.CORRUPT: "what {mirror} holds of {path}, which the source gave up, is not what was "
+    "proven then, and is no copy of it; this stays quiet until it changes.",
 }
 
 _MOVED: Final = (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from verifier.findings import Action, action_of
 from verifier.model import Cause, Finding, Side, Verdict
 
 _MIRROR_BAD: Final[dict[str, str]] = {
@@ -18,7 +19,6 @@ _MIRROR_BAD: Final[dict[str, str]] = {
     "agreed.",
     Cause.DIFFERS: "The source is right: a third copy holds the same as it does.",
     Cause.NEWER_ON_MIRROR: "The source is right: a third copy holds the same as it does.",
-    Cause.RELEASED: "The certificate says what the mirror should hold; the source gave it up.",
 }
 _SOURCE_BAD: Final[dict[str, str]] = {
     Cause.ROT: "The mirror is right: it holds what both sides held when they last agreed; the "
@@ -48,7 +48,9 @@ def which_side(finding: Finding) -> str:
         return "Only the mirror holds it, so there is nothing to compare it with."
     if finding.verdict is Verdict.UNREADABLE:
         return _unreadable(finding)
-    if finding.verdict is Verdict.CORRUPT or finding.cause == Cause.RELEASED:
+    if action_of(finding) is Action.SAVE_THE_LAST_COPY:
+        return "The certificate says what the mirror should hold; the source gave it up."
+    if finding.verdict is Verdict.CORRUPT:
         return _corrupt(finding)
     return _BY_VERDICT.get(finding.verdict, "Nothing is known of which side is right.")
 
