@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -29,6 +30,11 @@ def estate(tmp_path: Path) -> Estate:
     return Estate(tmp_path)
 
 
+def environment(home: str) -> dict[str, str]:
+    """Ours, with the installed command first, and none of the user's own settings."""
+    return {**os.environ, "PATH": f"{VERIFIER.parent}:{os.environ['PATH']}", "HOME": home}
+
+
 def completed(*words: str, before: tuple[str, ...] = ()) -> list[str]:
     """What bash offers for the last of the words."""
     run = subprocess.run(
@@ -36,7 +42,7 @@ def completed(*words: str, before: tuple[str, ...] = ()) -> list[str]:
         capture_output=True,
         text=True,
         timeout=60,
-        env={**os.environ, "PATH": f"{VERIFIER.parent}:{os.environ['PATH']}", "HOME": "/nowhere"},
+        env=environment(os.devnull),
     )
     assert run.returncode == 0, run.stderr
     assert run.stderr == ""
@@ -140,13 +146,10 @@ def completed_in(shell: str, *words: str) -> list[str]:
         "fish": [program, "-N", "-c", ASK_FISH, " ".join(typed)],
         "zsh": [program, "-f", "-c", ASK_ZSH, "zsh", *typed],
     }[shell]
-    run = subprocess.run(
-        asked,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        env={**os.environ, "PATH": f"{VERIFIER.parent}:{os.environ['PATH']}", "HOME": "/nowhere"},
-    )
+    with tempfile.TemporaryDirectory() as home:  # fish makes folders there
+        run = subprocess.run(
+            asked, capture_output=True, text=True, timeout=60, env=environment(home)
+        )
     assert (run.returncode, run.stderr) == (0, "")
     return [line.partition("\t")[0] for line in run.stdout.splitlines()]
 

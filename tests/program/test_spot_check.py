@@ -383,7 +383,8 @@ def test_by_bytes_a_piece_that_differs_leads_to_its_whole_file(large, silent):
     large.mirror.garble("flight.mov", at=2 * SEGMENT + 9, length=512)
     if silent:
         as_a_disk_does(large, large.mirror, "flight.mov")
-    outcome = spot_check(large, "--by", "bytes")
+    # One draw in twenty may say too little: that is what a confidence of 95 % is.
+    outcome = spot_check(large, "--by", "bytes", "--seed", "1")
     assert outcome.status == 1
     assert outcome.findings == {"flight.mov": ("corrupt", "rot", "mirror", None)}
     document = outcome.document
@@ -470,7 +471,7 @@ def test_every_mirror_is_read(two_mirrors):
     outcome = all_of(two_mirrors)
     assert outcome.document["bad"] == 1
     assert outcome.document["findings"][0]["mirror"] == "faraway"
-    assert "the source and vault and faraway" in outcome.document["statement"]
+    assert "the source, vault and faraway" in outcome.document["statement"]
 
 
 def test_a_mirror_that_is_down_is_left_out_and_named(two_mirrors):

@@ -384,16 +384,16 @@ def test_a_full_temporary_folder_is_an_error_and_not_a_shorter_walk(monkeypatch,
         list(walk(shelf))
 
 
-def test_a_full_temporary_folder_is_an_error_too_where_a_crew_lists():
+def test_a_full_temporary_folder_is_an_error_too_where_a_crew_lists(tmp_path):
     script = textwrap.dedent(
         """
-        import tempfile, threading
+        import sys, tempfile, threading
         from test_walker import Shelf, file, folder
         from verifier import walker
         from verifier.errors import OutputFailed
 
         walker.NAMES_IN_MEMORY, walker.PATIENCE, walker.SLOW_LISTING = 3, -1.0, -1.0
-        tempfile.tempdir = "/nowhere"
+        tempfile.tempdir = sys.argv[1]
 
         def slowly(name):
             if name == b"b":
@@ -408,11 +408,14 @@ def test_a_full_temporary_folder_is_an_error_too_where_a_crew_lists():
 
         walking = threading.Thread(target=walk_it, daemon=True)
         walking.start()
-        walking.join(3)
+        walking.join(60)
         """
     )
     ended = subprocess.run(
-        [sys.executable, "-c", script], cwd=Path(__file__).parent, capture_output=True, text=True
+        [sys.executable, "-c", script, str(tmp_path / "nowhere")],
+        cwd=Path(__file__).parent,
+        capture_output=True,
+        text=True,
     )
     assert (ended.stdout, ended.stderr) == ("said so\n", "")
 
