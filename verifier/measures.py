@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
 
 _UNITS: Final = ("bytes", "kB", "MB", "GB", "TB", "PB")
@@ -30,6 +31,16 @@ def count(number: int, noun: str, plural: str | None = None) -> str:
     ('1 file', '12,345 files', '2 copies')
     """
     return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
+
+
+def listing(names: Iterable[str]) -> str:
+    """Names one after the other, as in a sentence.
+
+    >>> listing(["source"]), listing(["source", "vault"]), listing(["source", "vault", "faraway"])
+    ('source', 'source and vault', 'source, vault and faraway')
+    """
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def duration(seconds: float) -> str:

@@ -23,6 +23,7 @@ from verifier.jobs.examination import UNSTABLE, without_difference
 from verifier.jobs.neighbourhood import FILES_A_SHIFT, Neighbourhood
 from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
 from verifier.ledger.values import Covered
+from verifier.measures import listing
 from verifier.model import (
     BOTH_DATED,
     Agreement,
@@ -440,7 +441,7 @@ class _Outcome:
         if bool(like_source) == bool(like_mirror):
             return row, ""
         side = Side.MIRROR if like_source else Side.SOURCE
-        voters = " and ".join(like_source or like_mirror)
+        voters = listing(like_source or like_mirror)
         holds = "holds" if len(like_source or like_mirror) == 1 else "hold"
         judgement = structs.replace(row.judgement, side=side)
         return (

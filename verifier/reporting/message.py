@@ -16,7 +16,7 @@ from verifier.hours import DAYS, WorkingHours
 from verifier.jobs.notices import Draft, Facts, Group, Week
 from verifier.jobs.shift import StoppedBy
 from verifier.ledger import Notice, NoticeKind, PlaceName
-from verifier.measures import amount, count
+from verifier.measures import amount, count, listing
 from verifier.model import printable
 from verifier.reporting.text import what_it_is, wrapped
 
@@ -223,7 +223,7 @@ def _place(place: PlaceName) -> str:
 def _listed(names: list[str]) -> str:
     if len(names) > 3:
         return f"{', '.join(names[:2])} and {len(names) - 2} more"
-    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+    return listing(names)
 
 
 # --------------------------------------------------------------------------------------- the body

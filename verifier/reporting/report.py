@@ -14,7 +14,7 @@ import msgspec
 from verifier.findings import Action
 from verifier.jobs.report import Doubt, DoubtKind, PlaceReport, Report, State
 from verifier.ledger.values import PlaceName
-from verifier.measures import amount, count
+from verifier.measures import amount, count, listing
 from verifier.model import Verdict
 from verifier.reporting.calendar_words import moment, short_moment
 from verifier.reporting.documents import stamp
@@ -59,7 +59,7 @@ def headline(report: Report) -> str:
         assert report.as_of is not None
         return f"All good as of {moment(report.as_of, zone)}."
     if report.surges:
-        where = " and ".join(sorted({each.place.share for each in report.surges}))
+        where = listing(sorted({each.place.share for each in report.surges}))
         found = f", and {count(report.open, 'finding')} more" if report.open else ""
         return f"Pause the copy job: too much changed at once on {where}{found}."
     if report.open:
@@ -83,7 +83,7 @@ def lead(report: Report) -> str:
         parts = [
             f"{group.count:,} {_IN_SHORT[group.action][group.count > 1]}" for group in report.groups
         ]
-        said = f"{_listed(parts)}."
+        said = f"{listing(parts)}."
         if report.accepted:
             said += f" {count(report.accepted, 'more finding')} {_was(report.accepted)} accepted."
         return said
@@ -300,10 +300,6 @@ def _place(name: PlaceName | None) -> str:
     if name is None:
         return "all places"
     return f"the source of {name.share}" if name.is_source else f"{name.share} on {name.place}"
-
-
-def _listed(parts: list[str]) -> str:
-    return " and ".join([", ".join(parts[:-1]), parts[-1]]) if parts[1:] else parts[0]
 
 
 def _was(number: int) -> str:

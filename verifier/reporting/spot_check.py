@@ -14,7 +14,7 @@ from typing import Final
 from verifier.jobs.spot_check import Ended, Result
 from verifier.jobs.spot_sample import By
 from verifier.ledger import LedgerFinding
-from verifier.measures import amount, count
+from verifier.measures import amount, count, listing
 from verifier.model import printable
 from verifier.reporting import documents
 from verifier.reporting.text import SHOWN_PER_ACTION, what_it_is, wrapped
@@ -68,7 +68,7 @@ def text(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> Iterat
 
 def statement(result: Result) -> str:
     """What the sample showed, in one sentence."""
-    where = " and ".join(("the source", *result.mirrors))
+    where = listing(("the source", *result.mirrors))
     if not result.drawn:
         return (
             f"Nothing was read to its end, so nothing can be said of {_whole(result)}: any part "
@@ -136,7 +136,7 @@ def limits(result: Result, zone: tzinfo) -> str:
     """What the statement does not cover, in one sentence."""
     places = "places that were not read"
     if result.left_out:
-        places += f", such as {' and '.join(result.left_out)}"
+        places += f", such as {listing(result.left_out)}"
     walked, started = _when(result.walked, zone), _when(result.started, zone)
     return (
         f"This does not cover what came to the source after {walked}, when it was last looked "

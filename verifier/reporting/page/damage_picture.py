@@ -7,7 +7,7 @@ from typing import Final
 
 from markupsafe import Markup
 
-from verifier.measures import amount, count
+from verifier.measures import amount, count, listing
 from verifier.model import Damage, DamageRange, Pattern
 from verifier.reporting.page.drawing import NARROW, WIDE, length, line, rect, svg, words
 
@@ -50,7 +50,7 @@ def in_words(damage: Damage) -> str:
     if not ranges:
         return f"{count(damage.differing_bytes, 'byte')} {differ}."
     patterns = [each for each in Pattern if any(found.pattern is each for found in ranges)]
-    kinds = " and ".join(_IN_WORDS[each] for each in patterns)
+    kinds = listing(_IN_WORDS[each] for each in patterns)
     bits = sum(found.bits or 0 for found in ranges if found.pattern is Pattern.BIT_FLIP)
     if patterns == [Pattern.BIT_FLIP]:
         kinds = f"{count(bits, 'bit')} turned over"

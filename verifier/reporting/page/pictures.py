@@ -16,7 +16,7 @@ from markupsafe import Markup
 from verifier.jobs.audit import AGES
 from verifier.jobs.report import PlaceReport, Report, nights_missed
 from verifier.ledger.values import PlaceName
-from verifier.measures import amount, count
+from verifier.measures import amount, count, listing
 from verifier.model import QUIET, Verdict
 from verifier.reporting.calendar_words import MONTHS, in_full, month, short
 from verifier.reporting.page.drawing import (
@@ -260,7 +260,7 @@ def paces(report: Report) -> Picture | None:
 
     fallen = [each for each in places if each.pace_change and each.pace_change.fallen]
     if fallen:
-        names = " and ".join(place_in_sentence(each.name) for each in fallen)
+        names = listing(place_in_sentence(each.name) for each in fallen)
         title = f"Much slower than before: {names}"
     else:
         title = "Every place is read about as fast as before"
