@@ -16,8 +16,8 @@ import math
 import multiprocessing
 import threading
 import time
-from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import partial
@@ -447,6 +447,9 @@ class Engine:
     becomes its share of them, at least one: what it may hand over shrinks with it, so that no
     lane's tasks stand in another's way.
 
+    The lanes of ``elsewhere``, by their numbers, are of places that read on another machine: their
+    tasks only wait for it, in threads of this process, as many as the lane is wide.
+
     ``pace`` holds for all readers together.  A ``resident`` engine outlives its bells: a long
     reading is interrupted, and goes on when a later bell is set.  Leaving it stops it.
     """
@@ -459,13 +462,17 @@ class Engine:
         readers: int | None = None,
         pace: Pace = AS_FAST_AS_CAN_BE,
         resident: bool = False,
+        elsewhere: Collection[int] = (),
         clock: Clock = THE_CLOCK,
     ) -> None:
         each = [system.cores() if width is None else width for width in widths]
-        count = total = sum(each)
+        here = [number for number in range(len(each)) if number not in elsewhere]
+        count = total = sum(each[number] for number in here)
         if readers is not None and readers < total:
             count = max(1, readers)
-            each = [max(1, count * width // total) for width in each]
+            for number in here:
+                each[number] = max(1, count * each[number] // total)
+        inline = inline or not here
         self._layout = _Layout(1 if inline else count, len(each))
         self._pace = pace
         self._resident = resident
@@ -476,8 +483,13 @@ class Engine:
             self._rules = self._made_rules([0] * self._layout.size, [0.0], threading.Lock())
             self._own = _Reader(self._rules, 0)
         start = self._start_here if self._pool is None else self._start_in_pool
+        self._threads = {lane: _threads(lane, each[lane]) for lane in elsewhere}
         self.lanes = [
-            Lane(partial(start, lane), width, partial(self._count, lane))
+            Lane(
+                partial(self._start_in_thread if lane in self._threads else start, lane),
+                width,
+                partial(self._count, lane),
+            )
             for lane, width in enumerate(each)
         ]
         self._callers = [_CallersWatch(self._rules, lane) for lane in range(len(each))]
@@ -527,6 +539,13 @@ class Engine:
         self._callers[lane].check()
         return self._pool.submit(_run_in_reader, lane, task, arguments)
 
+    def _start_in_thread(
+        self, lane: int, task: Callable[..., Any], arguments: Sequence[Any]
+    ) -> Future[Any]:
+        watch = self._callers[lane]
+        watch.check()
+        return self._threads[lane].submit(_run_in_thread, watch, task, arguments)
+
     def _count(self, lane: int) -> int:
         layout, board = self._layout, self._rules.board
         return sum(board[layout.count(row, lane)] for row in range(layout.readers + 1))
@@ -537,8 +556,11 @@ class Engine:
     def __exit__(self, kind: object, error: object, trace: object) -> None:
         if error is not None or self._resident:
             self.stop()
-        elif self._pool is not None:
+            return
+        if self._pool is not None:
             self._pool.shutdown(wait=True)
+        for threads in self._threads.values():
+            threads.shutdown(wait=True)
 
     def ring_at(self, bell: float | None) -> None:
         """Have readers stop by themselves at ``bell``, in seconds since 1970; None is no bell.
@@ -571,6 +593,8 @@ class Engine:
     def stop(self) -> None:
         """Have the readers stop at once, in the middle of a file; waiting tasks never start."""
         self._sign(_Layout.STOP, 1)
+        for threads in self._threads.values():
+            threads.shutdown(wait=False, cancel_futures=True)
         pool, self._pool = self._pool, None
         if pool is None:
             return
@@ -582,6 +606,15 @@ class Engine:
             process.join(max(0.0, deadline - time.monotonic()))
             if process.is_alive():
                 process.kill()
+
+
+def _threads(lane: int, width: int) -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(width, thread_name_prefix=f"elsewhere-{lane}")
+
+
+def _run_in_thread(watch: Watch, task: Callable[..., T], arguments: Sequence[Any]) -> T:
+    watch.check()
+    return task(*arguments, watch)
 
 
 def _nothing() -> None:

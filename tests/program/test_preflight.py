@@ -298,12 +298,11 @@ def test_a_disk_that_is_too_small_for_the_ledger_is_told(studio: Studio, small_d
 # The places
 
 
-@pytest.mark.parametrize("address", ["ssh://vault.example/volumes/vault"])
-def test_far_places_are_said_to_be_beyond_this_version(studio: Studio, address: str) -> None:
-    studio.write(mirror=address)
+def test_an_address_that_means_this_machine_is_wrong(studio: Studio) -> None:
+    studio.write(mirror="file://faraway/surveys")
     place = one(studio.document(status=3), "place", "vault")
     assert place["state"] == "wrong"
-    assert "this version reads folders only" in place["detail"]
+    assert "is a folder of this machine" in place["detail"]
 
 
 def test_a_place_that_is_not_there_is_wrong_and_the_other_is_measured(studio: Studio) -> None:

@@ -27,6 +27,7 @@ _COMMANDS: Final = {
     "compare": "Compare a source with its mirror, by content, and say what to do.",
     "damage": "Show where and how two files differ.",
     "demo": "Try it all on a small made-up studio, with planted faults.",
+    "far-end": "Read what lies here for a verifier on another machine, over SSH.",
     "findings": "List what needs a person, the most pressing first.",
     "hours": "Show when it may read: the hours in which nobody works.",
     "manifest": "Write down what a folder holds, with a digest of every file.",

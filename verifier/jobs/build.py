@@ -4,15 +4,23 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 from msgspec import Struct
 
-from verifier.engine import BellRang, Engine
+from verifier.engine import BellRang
 from verifier.errors import RequestRefused, Stopped
 from verifier.ignore import Ignore
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside, refuse_temporary_inside
+from verifier.jobs.readers import engine_for
+from verifier.jobs.trees import (
+    Sizer,
+    Tree,
+    open_tree,
+    refuse_output_inside,
+    refuse_temporary_inside,
+)
 from verifier.manifest import ManifestWriter
 from verifier.places.addresses import Named
 from verifier.places.base import Look
@@ -43,7 +51,19 @@ def build(
     Reading ends at the ``bell``, in seconds since 1970, with Stopped.  Raises what reading and
     writing raise: PlaceUnreachable, RequestRefused, OutputFailed, ReadersLost.
     """
-    tree = open_tree(named)
+    with closing(open_tree(named)) as tree:
+        return _build(tree, out, look, ignore, progress, now, bell)
+
+
+def _build(
+    tree: Tree,
+    out: Path,
+    look: Look,
+    ignore: tuple[str, ...],
+    progress: Progress,
+    now: Callable[[], float],
+    bell: float | None,
+) -> Built:
     if tree.place is None:
         raise RequestRefused(
             f"{tree.at} is a manifest already. Name the folder to build a manifest of."
@@ -55,8 +75,9 @@ def build(
     troubled = 0
     with (
         ManifestWriter(out, tree.at, ignore, now) as writer,
-        Engine([None, 1], inline=not look.content) as engine,
+        engine_for([tree.place.traits], more=[1], inline=not look.content) as engine,
     ):
+        tree.heed(engine.own_watch(0))
         lane = engine.lanes[0]
         if bell is not None:
             engine.ring_at(bell)

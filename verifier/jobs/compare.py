@@ -20,6 +20,7 @@ from verifier.findings import finding_of
 from verifier.ignore import Ignore
 from verifier.jobs.examination import UNSTABLE, Examination, Side, without_difference
 from verifier.jobs.progress import Gauge, Progress
+from verifier.jobs.readers import engine_for
 from verifier.jobs.trees import (
     Sizer,
     Tree,
@@ -106,7 +107,13 @@ def compare(request: Request, progress: Progress, now: Callable[[], float] = tim
     A comparison that the user stops comes back with ``finished`` False and what had been found.
     Raises RequestRefused, PlaceUnreachable, ManifestRefused, OutputFailed and ReadersLost.
     """
-    source, mirror = open_tree(request.source), open_tree(request.mirror)
+    with closing(open_tree(request.source)) as source, closing(open_tree(request.mirror)) as mirror:
+        return _compare(request, source, mirror, progress, now)
+
+
+def _compare(
+    request: Request, source: Tree, mirror: Tree, progress: Progress, now: Callable[[], float]
+) -> Result:
     refuse_overlap(source, mirror)
     baseline = None if request.baseline is None else open_tree(request.baseline)
     if baseline is not None and baseline.place is not None:
@@ -158,9 +165,13 @@ class _Work:
         result = self._result
         started = time.perf_counter()
         live = [tree for tree in (self._source, self._mirror) if tree.place is not None]
-        widths = [None, None] + ([1, 1] if self._progress.watched else [])
-        with self._kept, Engine(widths if live else (1,), inline=not live) as engine:
+        traits = [tree.traits for tree in (self._source, self._mirror)]
+        more = [1, 1] if self._progress.watched else []
+        readers = engine_for(traits, more=more) if live else Engine((1,), inline=True)
+        with self._kept, readers as engine:
             lanes = engine.lanes[:2] if live else [engine.lanes[0]] * 2
+            for number, tree in enumerate((self._source, self._mirror) if live else ()):
+                tree.heed(engine.own_watch(number))
             if self._request.bell is not None:
                 engine.ring_at(self._request.bell)
             try:

@@ -25,7 +25,7 @@ from typing import Final
 from msgspec import Struct
 
 from verifier import forecast, guards, output
-from verifier.engine import BellRang, Engine
+from verifier.engine import BellRang
 from verifier.errors import (
     OutputFailed,
     PlaceUnreachable,
@@ -39,6 +39,8 @@ from verifier.inside import lies_in
 from verifier.jobs.measuring import PART, READ_AT_MOST, READ_FOR, Sample, read_part, reading_time
 from verifier.jobs.notices import SHIFTS_LOOKED_AT, missed_by
 from verifier.jobs.progress import Gauge, Progress
+from verifier.jobs.readers import engine_for
+from verifier.jobs.remarks import clock_remarks
 from verifier.jobs.trees import refuse_temporary_inside
 from verifier.ledger import (
     SOURCE,
@@ -52,7 +54,15 @@ from verifier.ledger import (
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, Sighting, printable
 from verifier.places.addresses import Address, shown
-from verifier.places.base import Place, Writing, is_empty
+from verifier.places.base import (
+    AS_FOLDERS,
+    Place,
+    ReachedByLink,
+    Remark,
+    Writing,
+    is_empty,
+    let_go,
+)
 from verifier.places.opening import place_at
 from verifier.reading import INODES_REMEMBERED
 from verifier.sending import refuse_without_library
@@ -244,6 +254,7 @@ class _Preflight:
             self._say_each(self._look_at_places())
             self._say_each(self._room())
         first_read = self._say_first_read(self._measure())
+        let_go(*(each.place for each in self._places))
         return Report(tuple(self._checks), first_read)
 
     def _say(self, check: Check) -> Check:
@@ -677,7 +688,8 @@ class _Preflight:
     def _measure_share(self, share: Share, places: Sequence[_Place]) -> Iterator[Check]:
         troubles: dict[str, list[str]] = {each.name: [] for each in places}
         ended = {each.name: time.monotonic() for each in places}
-        with Engine([None] * len(places)) as engine:
+        traits = [AS_FOLDERS if each.place is None else each.place.traits for each in places]
+        with engine_for(traits) as engine:
             chosen = [each.sample.chosen(READ_AT_MOST, PART) for each in places]
             gauges = [
                 Gauge(place.name, lambda lane=lane: lane.bytes_read, lambda size=size: size)  # type: ignore[misc]
@@ -704,13 +716,19 @@ class _Preflight:
                     waiting.append((place, task))
             with self._progress.show(gauges):
                 for place, task in waiting:
-                    if (trouble := task.result()) is not None:
+                    try:
+                        trouble = task.result()
+                    except PlaceUnreachable as error:
+                        trouble = str(error)
+                    if trouble is not None:
                         troubles[place.name].append(trouble)
             for place, lane in zip(places, engine.lanes, strict=True):
                 seconds = ended[place.name] - started
                 if lane.bytes_read and seconds > 0:
                     place.pace = lane.bytes_read / seconds
                 yield _pace(place, lane.bytes_read, troubles[place.name])
+                if isinstance(place.place, ReachedByLink) and not troubles[place.name]:
+                    yield _remarked(place, place.place.try_link())
 
     def _say_first_read(self, measured: Iterator[Check]) -> FirstRead | None:
         self._say_each(measured)
@@ -822,10 +840,17 @@ def _record(ledger: Ledger) -> Check:
 def _told_of(place: _Place) -> Iterator[Check]:
     """What is to be known of a place that was reached."""
     assert place.place is not None
-    for remark in place.place.remarks():
-        state = State.GOOD if remark.good else State.LOOK
-        yield place.says(remark.check, state, remark.detail, remark.advice)
-    yield _writing(place, place.place.writing())
+    try:
+        for remark in (*place.place.remarks(), *clock_remarks(place.place, place.share.slack)):
+            yield _remarked(place, remark)
+        yield _writing(place, place.place.writing())
+    except PlaceUnreachable as error:
+        yield place.says("place", State.WRONG, *_in_two(str(error)))
+
+
+def _remarked(place: _Place, remark: Remark) -> Check:
+    state = State.GOOD if remark.good else State.LOOK
+    return place.says(remark.check, state, remark.detail, remark.advice)
 
 
 def _writing(place: _Place, found: Writing) -> Check:
@@ -837,7 +862,8 @@ def _writing(place: _Place, found: Writing) -> Check:
         return place.says("writing", State.GOOD, detail)
     if found is Writing.BY_ROOT:
         detail = "It can be written, since this runs as root."
-        advice = "Use an account of its own, as said above, or mount it read-only."
+        account = "as said above" if place.root is not None else "for the key to log in as"
+        advice = f"Use an account of its own, {account}, or mount it read-only."
         return place.says("writing", State.LOOK, detail, advice)
     if found is Writing.UNKNOWN:
         detail = "Nobody can say whether this user could write there. Verifier never does."

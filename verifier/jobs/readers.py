@@ -5,14 +5,15 @@ from __future__ import annotations
 import queue
 import time
 from collections import Counter, deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from typing import Final
 
-from verifier.engine import BellRang, Engine, Watch
+from verifier.engine import AS_FAST_AS_CAN_BE, BellRang, Engine, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ledger import PlaceName
-from verifier.places.base import Look, Place, unpack
+from verifier.pace import Pace
+from verifier.places.base import Look, Place, Traits, unpack
 from verifier.reading import look_at_packed, read_alone_packed
 from verifier.scheduler import Done, Task, Why
 
@@ -21,6 +22,40 @@ _AHEAD: Final = 2
 
 _NEW: Final = Look(content=True, gentle=True)
 _FROM_DISK: Final = Look(content=True, past_cache=True, gentle=True)
+
+
+ELSEWHERE: Final = 4
+"""Questions that a place elsewhere is asked at once, each over a link of its own: as many as a
+small server has cores, and few enough for one that counts logins."""
+
+
+def engine_for(
+    traits: Sequence[Traits],
+    width: int | None = None,
+    more: Sequence[int] = (),
+    readers: int | None = None,
+    pace: Pace = AS_FAST_AS_CAN_BE,
+    resident: bool = False,
+    inline: bool = False,
+) -> Engine:
+    """Readers for places of these traits, each with a lane of so many tasks at once.
+
+    ``width`` is None for the number of cores.  ``more`` are the widths of lanes behind those of
+    the places.  ``readers`` caps the processes of this machine.
+    """
+    elsewhere = {number for number, each in enumerate(traits) if each.reads_elsewhere}
+    widths = [
+        min(ELSEWHERE, width or ELSEWHERE) if number in elsewhere else width
+        for number in range(len(traits))
+    ]
+    return Engine(
+        [*widths, *more],
+        inline=inline,
+        readers=readers,
+        pace=pace,
+        resident=resident,
+        elsewhere=elsewhere,
+    )
 
 
 class EngineReaders:

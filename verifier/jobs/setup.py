@@ -19,12 +19,14 @@ from zoneinfo import ZoneInfo
 from msgspec import Struct
 
 from verifier import settings
-from verifier.errors import RequestRefused, SettingsRefused
+from verifier.errors import PlaceUnreachable, RequestRefused, SettingsRefused
 from verifier.hours import Span, WorkingHours
 from verifier.inside import lies_in
 from verifier.model import printable
 from verifier.output import failures_named, whole_file
-from verifier.places.addresses import parse_path
+from verifier.places.addresses import parse_address, parse_path
+from verifier.places.base import let_go
+from verifier.places.opening import open_place
 from verifier.settings import Settings, duration_in_words
 from verifier.settings.forms import NAME, NOTIFY, ONE_LINE, SOME_TIME, SPAN, TIME_OF_DAY, ZONE, Form
 from verifier.settings.template import Answers, ShareAnswer, answers_of, changed, fresh
@@ -126,12 +128,12 @@ def share_name(answer: str, taken: Sequence[str]) -> str:
 
 
 def place(answer: str, others: Sequence[str], file: Path) -> str:
-    """A folder that is there, can be listed, and lies apart from the ``others``.
+    """A place that is there, can be listed, and lies apart from the ``others``.
 
     Raises RequestRefused when the settings file itself would be written inside of it.
     """
     if "://" in answer:
-        raise ValueError("That is an address, and this version reads folders only. Mount it first.")
+        return _place_elsewhere(answer, others)
     path = _path(answer)
     shown = _shown(path)
     if not os.path.lexists(path):
@@ -157,6 +159,20 @@ def place(answer: str, others: Sequence[str], file: Path) -> str:
             "written into a share. Name a file elsewhere with --out FILE."
         )
     return str(path)
+
+
+def _place_elsewhere(answer: str, others: Sequence[str]) -> str:
+    """The address of a place on another machine that can be reached.  Raises ValueError."""
+    address = parse_address(answer, Path())
+    for other in others:
+        there = parse_address(other, Path())
+        if address.holds(there) or there.holds(address):
+            raise ValueError(f"{address} and {other} are one place, or one holds the other.")
+    try:
+        let_go(open_place(address))
+    except PlaceUnreachable as error:
+        raise ValueError(str(error)) from error
+    return str(address)
 
 
 def mirror_name(at: str, source: str, taken: Sequence[str]) -> str:

@@ -28,7 +28,8 @@ from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
 from verifier.jobs.opening import all_places, dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by, paces_of
 from verifier.jobs.progress import Progress
-from verifier.jobs.readers import EngineReaders
+from verifier.jobs.readers import EngineReaders, engine_for
+from verifier.jobs.remarks import clock_remarks
 from verifier.ledger import (
     FindingState,
     Ledger,
@@ -40,8 +41,9 @@ from verifier.ledger import (
     only_shift,
 )
 from verifier.model import Damage, Kind, Sighting, Trouble, Verdict
-from verifier.places.base import Look, Place
-from verifier.places.opening import open_place
+from verifier.places.addresses import Address
+from verifier.places.base import Look, Place, heed, let_go
+from verifier.places.opening import open_place, traits_at
 from verifier.scheduler import Left, Queue, Scheduler, Status, Window
 from verifier.settings import Settings, Share
 from verifier.walker import walk_dated
@@ -181,8 +183,8 @@ class Shifts:
             self._names = [name for name, _ in all_places(settings)]
             cores = system.cores()
             self._engine = kept.enter_context(
-                Engine(
-                    [None] * len(self._names),
+                engine_for(
+                    [traits_at(address) for _, address in all_places(settings)],
                     readers=max(len(self._names), 2 * cores),
                     pace=pace_by(settings),
                     resident=self._resident,
@@ -328,6 +330,7 @@ class _Night:
             stopped_by = StoppedBy.SIGNAL
             self._engine.stop()
         finally:
+            let_go(*self._places.values())
             ledger.readings.flush()
             ledger.readings.shift = None
             ledger.shifts.end(number, int(now()), stopped_by)
@@ -362,9 +365,18 @@ class _Night:
         self._walked_at[share.name] = self._clock.now()
         for name, address in places_of(share):
             try:
-                self._walk(share, name, open_place(address))
+                self._walk(share, name, self._opened(name, address))
             except PlaceUnreachable as error:
                 self._lose(name, str(error))
+
+    def _opened(self, name: PlaceName, address: Address) -> Place:
+        place = open_place(address)
+        heed(place, self._readers.watch(name))
+        share = self._settings.share(name.share)
+        for remark in clock_remarks(place, share.slack):
+            if not remark.good:
+                self._progress.say(str(remark))
+        return place
 
     def _look_again(self) -> None:
         """After a mirror run that ended in this shift: see what it brought.

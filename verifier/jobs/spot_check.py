@@ -26,7 +26,7 @@ from verifier import pace, sampling, system
 from verifier.diff.comparison import Judged
 from verifier.diff.judge import judge
 from verifier.due import is_due, latest_run
-from verifier.engine import BellRang, Engine, Watch
+from verifier.engine import BellRang, Watch
 from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Stopped
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
@@ -34,6 +34,7 @@ from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.jobs.opening import dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
+from verifier.jobs.readers import engine_for
 from verifier.jobs.spot_sample import (
     By,
     Extent,
@@ -54,8 +55,8 @@ from verifier.ledger import (
 )
 from verifier.measures import count
 from verifier.model import Damage, Kind, Sighting, Trouble, Verdict, forms_of, printable
-from verifier.places.base import READ_ALONE_FROM, Look, Place, is_empty, unpack
-from verifier.places.opening import open_place
+from verifier.places.base import READ_ALONE_FROM, Look, Place, heed, is_empty, let_go, unpack
+from verifier.places.opening import open_place, traits_at
 from verifier.reading import read_alone_packed
 from verifier.scheduler import JUDGED_EVERY
 from verifier.settings import Settings
@@ -192,11 +193,10 @@ class SpotCheck:
     def __enter__(self) -> SpotCheck:
         with ExitStack() as kept:
             names = [name for name, _ in places_of(self._share)]
+            traits = [traits_at(address) for _, address in places_of(self._share)]
             refuse_without_ledger(self._settings, self._share.name)
             # The readers start before the ledger is opened: no forked process may hold it open.
-            self._engine = kept.enter_context(
-                Engine([1] * len(names), pace=pace_by(self._settings))
-            )
+            self._engine = kept.enter_context(engine_for(traits, 1, pace=pace_by(self._settings)))
             self._lanes = dict(zip(names, self._engine.lanes, strict=True))
             self._watches: dict[PlaceName, Watch] = {
                 name: self._engine.own_watch(number) for number, name in enumerate(names)
@@ -222,6 +222,7 @@ class SpotCheck:
 
     def __exit__(self, *error: object) -> None:
         self._engine.stop()
+        let_go(*self._places.values())
         self._kept.close()
 
     def run(self) -> Result:
@@ -290,6 +291,7 @@ class SpotCheck:
         for name, address in places_of(self._share):
             try:
                 place = open_place(address)
+                heed(place, self._watches[name])
                 self._refuse_emptied(name, place)
                 self._places[name] = place
             except PlaceUnreachable as error:

@@ -8,14 +8,14 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from verifier.engine import Lane
+from verifier.engine import Lane, Watch
 from verifier.errors import PlaceUnreachable, RequestRefused, VerifierError
 from verifier.ignore import Ignore
 from verifier.inside import lies_in
 from verifier.manifest import ManifestReader, looks_like_manifest
 from verifier.model import Kind, Sighting, printable
 from verifier.places.addresses import Address, Named, named_place, shown
-from verifier.places.base import Look, Place
+from verifier.places.base import AS_FOLDERS, Look, Place, Traits, heed, let_go
 from verifier.places.folder import FolderPlace
 from verifier.places.opening import open_place, traits_at
 from verifier.reading import INODES_REMEMBERED, read_tree
@@ -47,6 +47,20 @@ class Tree:
     def root(self) -> bytes | None:
         """The folder of this machine that it is, None where it is none."""
         return None if self.place is None else self.place.root
+
+    @property
+    def traits(self) -> Traits:
+        """What is particular to its kind of place."""
+        return AS_FOLDERS if self.place is None else self.place.traits
+
+    def heed(self, watch: Watch) -> None:
+        """Keep to a watch also where none is passed."""
+        if self.place is not None:
+            heed(self.place, watch)
+
+    def close(self) -> None:
+        """Let go of what is held open for it."""
+        let_go(self.place)
 
     @property
     def ignored(self) -> tuple[str, ...]:

@@ -223,6 +223,36 @@ class WalksItself(Protocol):
         """
 
 
+@runtime_checkable
+class ReachedByLink(Protocol):
+    """A place that is reached over a link to another machine, which may be slow, or drop."""
+
+    def heed(self, watch: Watch) -> None:
+        """Keep to a watch from now on also where none is passed: listing, walking, opening."""
+
+    def close(self) -> None:
+        """Give back the links that nobody uses now.  The place can be used again."""
+
+    def clock_ahead(self) -> float:
+        """Seconds by which the clock there is ahead of this machine's.  Raises PlaceUnreachable."""
+
+    def try_link(self) -> Remark:
+        """How long a round trip takes, and how fast the link is.  Raises PlaceUnreachable."""
+
+
+def heed(place: Place, watch: Watch) -> None:
+    """Have a place that is reached by a link keep to a watch where none is passed."""
+    if isinstance(place, ReachedByLink):
+        place.heed(watch)
+
+
+def let_go(*places: Place | None) -> None:
+    """Give back the links of places that are reached by one."""
+    for place in places:
+        if isinstance(place, ReachedByLink):
+            place.close()
+
+
 def is_empty(place: Place) -> bool:
     """Whether nothing at all stands in a place.  Raises PlaceUnreachable."""
     try:

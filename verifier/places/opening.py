@@ -29,11 +29,10 @@ def place_at(address: Address) -> Place:
                 f"{address.scheme}://."
             )
         return ObjectStorePlace(address)
-    if address.kind is not AddressKind.FOLDER:
-        raise PlaceUnreachable(
-            f"{address} is not a folder, and this version reads folders only. Mount it as a "
-            "folder, and name that instead."
-        )
+    if address.kind is AddressKind.FAR_HOST:
+        from verifier.places.far.place import FarPlace
+
+        return FarPlace(address)
     return FolderPlace.at_path(Path(address.path))
 
 
@@ -50,6 +49,10 @@ def traits_at(address: Address) -> Traits:
         from verifier.places.object_store import ObjectStorePlace
 
         return ObjectStorePlace.traits
+    if address.kind is AddressKind.FAR_HOST:
+        from verifier.places.far.place import FAR_TRAITS
+
+        return FAR_TRAITS
     return AS_FOLDERS
 
 

@@ -33,7 +33,7 @@ from verifier.jobs.shift import window_of
 from verifier.jobs.trees import refuse_temporary_inside
 from verifier.ledger import Clearance, Ledger, PlaceName, only_shift
 from verifier.model import Kind, Sighting, printable
-from verifier.places.base import Place
+from verifier.places.base import Place, heed, let_go
 from verifier.places.opening import open_place
 from verifier.scheduler import Left, Window
 from verifier.settings import Settings
@@ -93,8 +93,13 @@ def clear(asked: Asked, progress: Progress, clock: Callable[[], float] = time.ti
     with ExitStack() as kept:
         ledger = kept.enter_context(open_ledger(settings))
         kept.enter_context(only_shift(ledger.path, int(clock())))
-        engine = kept.enter_context(readers_for(settings, len(places)))
+        engine = kept.enter_context(
+            readers_for(settings, [place.traits for place in places.values()])
+        )
         engine.ring_at(asked.bell)
+        for number, place in enumerate(places.values()):
+            heed(place, engine.own_watch(number))
+            kept.callback(let_go, place)
         clearing = _Clearing(asked, ledger, engine, places, out, progress, clock)
         try:
             return clearing.run()

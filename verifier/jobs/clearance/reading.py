@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import takewhile
 from typing import Final
 
@@ -13,10 +13,10 @@ from verifier.engine import Engine
 from verifier.errors import PlaceUnreachable
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Progress
-from verifier.jobs.readers import EngineReaders
+from verifier.jobs.readers import EngineReaders, engine_for
 from verifier.ledger import Clearance, Due, Ledger, PlaceName
 from verifier.model import Kind
-from verifier.places.base import Place
+from verifier.places.base import Place, Traits
 from verifier.scheduler import Left, Queue, Scheduler, Status, Task, Why, Window
 from verifier.settings import Settings
 
@@ -60,9 +60,10 @@ class FolderQueue(Queue):
         )
 
 
-def readers_for(settings: Settings, count: int) -> Engine:
-    """Readers for so many places, as gentle as those of a shift."""
-    return Engine([None] * count, readers=max(count, 2 * system.cores()), pace=pace_by(settings))
+def readers_for(settings: Settings, traits: Sequence[Traits]) -> Engine:
+    """Readers for places of these traits, as gentle as those of a shift."""
+    readers = max(len(traits), 2 * system.cores())
+    return engine_for(traits, readers=readers, pace=pace_by(settings))
 
 
 class Read(Struct, frozen=True):

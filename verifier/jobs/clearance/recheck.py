@@ -20,13 +20,14 @@ from verifier.certificate import Certificate, RuleResult
 from verifier.engine import BellRang, Engine, Lane
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.jobs.progress import Gauge, Progress
+from verifier.jobs.readers import ELSEWHERE
 from verifier.jobs.trees import refuse_temporary_inside
 from verifier.manifest import ManifestReader
 from verifier.measures import amount, count
 from verifier.model import Cause, Kind, Sighting, forms_of, printable
 from verifier.pace import Pace
 from verifier.places.addresses import Address, Named, named_place, shown
-from verifier.places.base import Look, Place, is_empty
+from verifier.places.base import Look, Place, heed, is_empty
 from verifier.places.folder import FolderPlace
 from verifier.places.opening import open_place
 from verifier.reading import read_again, read_alone_packed, sighting_from, sightings
@@ -141,6 +142,7 @@ def _check(
         copy = _Copy(place, manifest, progress, bell, now)
         there = copy.read(faults)
         place.check()
+        how = place.how_read().detail
     except PlaceUnreachable as error:
         return Checked(RuleResult(COPY, False, str(error)), faults, reached=False)
     except BellRang:
@@ -149,7 +151,6 @@ def _check(
             "Working hours begin, so reading stopped, and nothing is known of what was not read. "
             "Start it again when they are over."
         ) from None
-    how = place.how_read().detail
     if not len(faults):
         detail = (
             f"{place.at} holds all {count(manifest.entries, 'path')} of {amount(manifest.bytes)}, "
@@ -211,7 +212,14 @@ class _Copy:
     def read(self, faults: SortedSpill[Fault]) -> int:
         """Read all that the manifest lists; how many paths stand there at all."""
         there = 0
-        with Engine([None, 1], readers=2 * system.cores(), pace=Pace(give_way=True)) as engine:
+        elsewhere = self._place.traits.reads_elsewhere
+        with Engine(
+            [ELSEWHERE if elsewhere else None, 1],
+            readers=2 * system.cores(),
+            pace=Pace(give_way=True),
+            elsewhere=(0, 1) if elsewhere else (),
+        ) as engine:
+            heed(self._place, engine.own_watch(0))
             if self._bell is not None:
                 engine.ring_at(self._bell)
             lane, again = engine.lanes
