@@ -309,6 +309,9 @@ def test_a_shift_that_was_killed_and_nights_without_one_are_told_by_the_next(stu
         (nights,) = [each for each in preflight["checks"] if each["check"] == "nights"]
         assert nights["state"] == "look" and "in which one was expected" in nights["detail"]
         assert "did not come to its end" in nights["detail"]
+        report = studio.run("report", "--json").document
+        assert [each["what"] for each in report["doubts"]] == ["missed", "unfinished"]
+        assert "No shift ran in" in report["doubts"][0]["detail"]
         studio.shift()
         assert room.titles[-1].startswith("No shift ran in 2 nights") or room.titles[-1].startswith(
             "No shift ran in 1 night"
@@ -433,7 +436,7 @@ def test_what_could_not_be_delivered_is_on_the_page_until_it_was(studio, tmp_pat
         to = f"mailtos://127.0.0.1:{mails.port} (address 1)"
         told = f"2 messages could not be delivered: to {to}, since "
         assert told in page() and "with the status 552" in page()
-        assert "try it with: verifier notify --test" in page()
+        assert 'try it with: verifier notify <span class="whole">--test</span>' in page()
         outcome = studio.run("report")
         assert outcome.status == 3
         assert told in " ".join(outcome.out.decode().split())

@@ -130,7 +130,7 @@ def _environment() -> Environment:
         "amount": amount,
         "count": count,
         "plain": plain,
-        "whole_dates": whole_dates,
+        "whole": whole,
         "capital": lambda text: f"{text[:1].upper()}{text[1:]}",
         "action_name": lambda action: said.ACTION_NAMES[action],
     }
@@ -159,15 +159,15 @@ def plain(text: str) -> str:
     return shortened(printable(text.encode("utf-8", "surrogateescape")), SENTENCE_SHOWN)
 
 
-_DATE: Final = re.compile(r"\b\d{4}-\d\d-\d\d\b")
+_WHOLE: Final = re.compile(r"\b\d{4}-\d\d-\d\d\b|(?<= )--[a-z-]+")
 
 
-def whole_dates(text: str) -> Markup:
-    """A sentence in which no date is broken in two at the end of a line."""
-    dated = Markup('<span class="whole">{}</span>').format
-    parts = _DATE.split(text)
-    dates = [*map(dated, _DATE.findall(text)), ""]
-    return Markup("").join(escape(part) + date for part, date in zip(parts, dates, strict=True))
+def whole(text: str) -> Markup:
+    """A sentence in which no date and no option is broken in two at the end of a line."""
+    marked = Markup('<span class="whole">{}</span>').format
+    between = _WHOLE.split(text)
+    kept = [*map(marked, _WHOLE.findall(text)), Markup("")]
+    return Markup("").join(escape(part) + each for part, each in zip(between, kept, strict=True))
 
 
 def shortened(text: str, most: int) -> str:
@@ -305,7 +305,7 @@ def _coming(report: Report) -> Iterator[str]:
     if not total:
         yield "As far as is known now there is nothing to read; it looks for what is new first."
         return
-    ends = "how long that takes is not known before a shift has read something"
+    ends = "how long that takes is not known before a shift has read more of each place"
     if plan.ends is not None:
         ends = f"that takes about {duration(max(0.0, plan.ends - plan.starts))}"
         if plan.bell is not None and plan.ends > plan.bell:
