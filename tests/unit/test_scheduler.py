@@ -224,7 +224,7 @@ def test_no_place_is_read_beyond_what_can_be_afforded(tmp_path, sizes, budget, h
             [SOURCE, VAULT],
             end,
             read_before=int(START) if audited else None,
-            longest=600.0,
+            longest=15.0,
             allowances=left,
         )
         assert disks.bytes_read(VAULT) <= budget * MB
