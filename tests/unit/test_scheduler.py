@@ -224,7 +224,7 @@ def test_no_place_is_read_beyond_what_can_be_afforded(tmp_path, sizes, budget, h
             [SOURCE, VAULT],
             end,
             read_before=int(START) if audited else None,
-            longest=15.0,
+            longest=600.0,
             allowances=left,
         )
         assert disks.bytes_read(VAULT) <= budget * MB
@@ -234,6 +234,16 @@ def test_no_place_is_read_beyond_what_can_be_afforded(tmp_path, sizes, budget, h
             unread = [size for path, size in files.items() if path not in paths_read(disks, VAULT)]
             rest = budget * MB - disks.bytes_read(VAULT)
             assert rest == 0 or all(size > rest for size in unread)
+
+
+def test_not_even_as_a_last_resort_is_a_file_begun_that_cannot_be_afforded(ledger):
+    walked(ledger, SOURCE, {b"a": 10 * MB, b"endless": 50 * MB})
+    queue = Queue(ledger, SOURCE)
+    queue.affordable = 60 * MB
+    assert queue.next(20 * MB, 30 * MB).files[0].path == b"a"
+    queue.affordable = 40 * MB
+    assert queue.next(20 * MB, 30 * MB) is None
+    assert (queue.unaffordable.files, queue.unaffordable.bytes) == (1, 50 * MB)
 
 
 def test_a_file_that_could_never_fit_is_begun_after_all_others(ledger):
