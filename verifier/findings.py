@@ -140,6 +140,9 @@ _UNREADABLE_BY_SIDE = {
 }
 
 
+SIZES_DIFFER = "The sizes differ."
+"""What stands for an older version where no dates can be compared and not both sides were read."""
+
 _COPY_UNDATED = (
     "Run the copy job and compare again. If it stays so, see whether the job passes this file "
     "over, or reports an error for it."
@@ -287,7 +290,7 @@ def _undated(row: Judged, what: str) -> str:
         )
     unread = source.digest is None or mirror.digest is None
     if row.judgement.verdict is Verdict.STALE and unread and source.size != mirror.size:
-        return "The sizes differ. Not both were read, so only that is known."
+        return f"{SIZES_DIFFER} Not both were read, so only that is known."
     return what
 
 

@@ -248,6 +248,10 @@ class Queue:
     ) -> None:
         self.place = place
         self.open = True
+        self.affordable = math.inf
+        """Bytes that may be read of the place at all; what is larger is passed over."""
+        self.unaffordable = Left()
+        """What was passed over so."""
         self._ledger = ledger
         self._read_before = read_before
         self._under_way = set(under_way)
@@ -317,6 +321,7 @@ class Queue:
         """
         if self._why is Why.AUDIT and not may_audit:
             return None
+        fits = min(fits, self.affordable)
         while self.open:
             task = self._put_off_that_fits(fits, self._why) or self._together(fits, longest)
             if task is not None or self._why not in self._ended:
@@ -324,8 +329,11 @@ class Queue:
             task = self._put_off_that_fits(fits, Why(self._why + 1) if self._why < 2 else None)
             if task is not None:
                 return task
-            if self._hopeless:
-                return Task(self.place, (self._hopeless.pop(0),), self._why)
+            while self._hopeless:
+                due = self._hopeless.pop(0)
+                if due.size <= self.affordable:
+                    return Task(self.place, (due,), self._why)
+                self._pass_over(due)
             if self._why is Why.AUDIT or (self._why is Why.WANTED and not may_audit):
                 return None
             self._why = Why(self._why + 1)
@@ -377,13 +385,19 @@ class Queue:
         return None
 
     def _put_off(self, due: Due, hopeless: bool) -> None:
-        if hopeless and len(self._hopeless) < REMEMBERED:
+        if due.size > self.affordable:
+            self._pass_over(due)
+        elif hopeless and len(self._hopeless) < REMEMBERED:
             self._hopeless.append(due)
         elif not hopeless and len(self._later) < REMEMBERED:
             self._later.add(self._why, due)
         else:
             gone = self._forgotten
             self._forgotten = Left(gone.files + 1, gone.bytes + due.size)
+
+    def _pass_over(self, due: Due) -> None:
+        gone = self.unaffordable
+        self.unaffordable = Left(gone.files + 1, gone.bytes + due.size)
 
     def _of(self, why: Why) -> Iterator[Due]:
         work = self._ledger.work
@@ -417,8 +431,10 @@ class Scheduler:
         each_turn: Callable[[], None] = lambda: None,
         paces: Mapping[PlaceName, float] | None = None,
         lost: Callable[[PlaceName, PlaceUnreachable], None] = lambda place, why: None,
+        allowances: Callable[[PlaceName], float] = lambda place: math.inf,
     ) -> None:
         self._ledger = ledger
+        self._allowances = allowances
         # The source first: where both sides wait for one reader, it is the source that is read.
         self._queues = {
             queue.place: queue for queue in sorted(queues, key=lambda queue: _order(queue.place))
@@ -542,6 +558,8 @@ class Scheduler:
 
     def _next_of(self, queue: Queue, window: float, longest: float, may_audit: bool) -> Task | None:
         place = queue.place
+        if not self._afford(queue):
+            return None
         rate = self._speeds[place].bytes_per_second
         if rate is None and window < math.inf:
             task = queue.next(BEFORE_ANY_PACE, math.inf, may_audit)
@@ -552,6 +570,15 @@ class Scheduler:
             return queue.next(math.inf, math.inf, may_audit)
         fits = CAREFUL * window * rate - self._under_way_bytes(place)
         return queue.next(fits, CAREFUL * longest * rate, may_audit)
+
+    def _afford(self, queue: Queue) -> bool:
+        """Whether anything more may be read of a place; when its budget is spent it is done."""
+        left = self._allowances(queue.place)
+        if left <= 0:
+            queue.open = False
+            return False
+        queue.affordable = left - self._under_way_bytes(queue.place)
+        return queue.affordable > 0
 
     def _under_way_bytes(self, place: PlaceName) -> int:
         """What is still to be read of the tasks that were started."""

@@ -147,7 +147,15 @@ def test_every_key_is_explained_and_every_default_is_the_programs_own(studio: St
             assert above.startswith("# "), f"nothing explains {line}"
     # With every default switched on it means the same; examples and what one mirror cannot
     # fulfil stay off.
-    examples = ("at_most", "yield_above", "copies", "off_site = 1", "secrets", "heartbeat")
+    examples = (
+        "at_most",
+        "yield_above",
+        "copies",
+        "off_site = 1",
+        "secrets",
+        "heartbeat",
+        "read_at_most",
+    )
     switched_on = re.sub(r"^# ([a-z_]+ = )", lambda found: found[1], text, flags=re.M)
     for each in examples:
         switched_on = re.sub(rf"^{each}.*$", "", switched_on, flags=re.M)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import math
 from collections import defaultdict
 
 from hypothesis import HealthCheck, given, settings
@@ -118,6 +119,7 @@ def shift(
     longest: float | None = None,
     judge=lambda: None,
     lost=lambda place, why: None,
+    allowances=lambda place: math.inf,
 ) -> Scheduler:
     disks.bell = end
     scheduler = Scheduler(
@@ -129,6 +131,7 @@ def shift(
         judge,
         {},
         lost=lost,
+        allowances=allowances,
     )
     scheduler.finished = scheduler.run()  # type: ignore[attr-defined]
     return scheduler
@@ -193,6 +196,54 @@ def test_a_file_that_does_not_fit_before_the_bell_is_left_and_smaller_ones_are_r
     disks.now = START + 50_000
     shift(ledger, disks, [SOURCE], START + 60_000, longest=10_000.0)
     assert paths_read(disks, SOURCE)[-1] == b"huge"
+
+
+@often
+@given(
+    sizes=st.lists(st.integers(0, 30), min_size=1, max_size=40),
+    budget=st.integers(0, 400),
+    hours=st.none() | st.integers(1, 60),
+    audited=st.booleans(),
+)
+def test_no_place_is_read_beyond_what_can_be_afforded(tmp_path, sizes, budget, hours, audited):
+    """Fails when what is under way is not counted, or the last resort knows no budget."""
+    files = {b"%03d" % number: size * MB for number, size in enumerate(sizes)}
+    name = tmp_path / f"{len(list(tmp_path.iterdir()))}.db"
+    with Ledger(name) as ledger:
+        walked(ledger, SOURCE, files)
+        walked(ledger, VAULT, files)
+        disks = Disks({SOURCE: MB, VAULT: MB}, width=3)
+
+        def left(place: PlaceName) -> float:
+            return budget * MB - disks.bytes_read(VAULT) if place == VAULT else math.inf
+
+        end = None if hours is None else START + 60 * hours
+        done = shift(
+            ledger,
+            disks,
+            [SOURCE, VAULT],
+            end,
+            read_before=int(START) if audited else None,
+            longest=600.0,
+            allowances=left,
+        )
+        assert disks.bytes_read(VAULT) <= budget * MB
+        if hours is None:
+            assert done.finished
+            assert set(paths_read(disks, SOURCE)) == set(files)
+            unread = [size for path, size in files.items() if path not in paths_read(disks, VAULT)]
+            rest = budget * MB - disks.bytes_read(VAULT)
+            assert rest == 0 or all(size > rest for size in unread)
+
+
+def test_not_even_as_a_last_resort_is_a_file_begun_that_cannot_be_afforded(ledger):
+    walked(ledger, SOURCE, {b"endless": 50 * MB, b"small": 10 * MB})
+    queue = Queue(ledger, SOURCE)
+    queue.affordable = 60 * MB
+    assert queue.next(20 * MB, 30 * MB).files[0].path == b"small"
+    queue.affordable = 40 * MB
+    assert queue.next(20 * MB, 30 * MB) is None
+    assert (queue.unaffordable.files, queue.unaffordable.bytes) == (1, 50 * MB)
 
 
 def test_a_file_that_could_never_fit_is_begun_after_all_others(ledger):

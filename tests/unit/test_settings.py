@@ -274,7 +274,20 @@ BROKEN: dict[str, tuple[str, str]] = {
     "unknown key of a named mirror": (
         SMALL + SHARE + VAULT + "ofsite = true",
         f"{M1}.ofsite is an unknown key (did you mean off_site?), expected one of name, at, "
-        "off_site.",
+        "off_site, read_at_most.",
+    ),
+    "budget by another period": (
+        SMALL + SHARE + VAULT + "read_at_most = '7 GB a day'",
+        f'{M1}.read_at_most is "7 GB a day" (stores are paid by the month), expected an amount a '
+        'month such as "200 GB a month".',
+    ),
+    "budget without a period": (
+        SMALL + SHARE + VAULT + "read_at_most = '200 GB'",
+        f'{M1}.read_at_most is "200 GB", expected an amount a month such as "200 GB a month".',
+    ),
+    "budget of nothing": (
+        SMALL + SHARE + VAULT + "read_at_most = '0 GB a month'",
+        "nothing would ever be read",
     ),
     "unknown key of the second busy period": (
         hours("busy = [{from='2027-02-01',to='2027-02-02',working=['Mon 08:00-09:00']},{form=1}]"),
@@ -972,6 +985,12 @@ def test_what_is_no_size_is_refused(text: str) -> None:
 )
 def test_a_rate_is_understood(text: str, rate: Rate) -> None:
     assert parse_rate(text) == rate
+
+
+def test_what_may_be_read_a_month_is_understood() -> None:
+    found = read(SMALL + SHARE + VAULT + "read_at_most = '200 GB a month'")
+    assert found.shares[0].mirrors[0].read_at_most == Rate(200_000_000_000, Period.MONTH)
+    assert read(SMALL + SHARE + VAULT).shares[0].read_at_most is None
 
 
 def test_a_monthly_rate_holds_in_the_longest_month() -> None:

@@ -7,7 +7,7 @@ import os
 import click
 
 from verifier.cli import open_hours, options
-from verifier.jobs.damage import both_sides, look_for_damage
+from verifier.jobs.damage import both_sides, look_for_damage, look_in_share
 from verifier.places.addresses import Address, Named
 from verifier.reporting import documents, text
 
@@ -41,12 +41,17 @@ def command(
     Instead of two files, SHARE PATH names a share of the settings and a path in it: `verifier
     damage current-surveys notes/plan.txt`.
     """
+    of_share = None
     if _may_name_a_share(source, mirror):
-        found_settings = open_hours.settings_if_any(context.obj)
-        if found_settings is not None:
-            source, mirror = both_sides(found_settings, str(source), os.fsencode(str(mirror)), name)
+        of_share = open_hours.settings_if_any(context.obj)
+    path = os.fsencode(str(mirror))
+    if of_share is not None:
+        both_sides(of_share, str(source), path, name)  # what cannot be is refused at any hour
     open_hours.heed(context.obj, "damage", override)
-    found = look_for_damage(source, mirror)
+    if of_share is None:
+        found = look_for_damage(source, mirror)
+    else:
+        found = look_in_share(of_share, str(source), path, name)
     if json_wanted:
         options.print_bytes([documents.damage(found)])
     else:

@@ -16,6 +16,7 @@ from msgspec import Struct
 from verifier import forecast
 from verifier.forecast import Target
 from verifier.jobs.opening import all_places, places_of
+from verifier.jobs.spending import Budget, budgets, days_for
 from verifier.ledger import Ledger, PlaceName, Round
 from verifier.ledger.shifts import Spent
 from verifier.settings import Settings
@@ -31,6 +32,7 @@ ENOUGH: Final = 24 * 3600.0
 disk that was changed or filled up reads otherwise than it did half a year ago."""
 
 _FOR_EVER: Final = 1 << 62
+_DAY: Final = 86_400
 
 
 class AgeGroup(Struct, frozen=True):
@@ -60,7 +62,9 @@ class PlaceAudit(Struct, frozen=True):
 
     ``known`` is False where no shift has looked through it; nothing else tells anything then.
     ``late`` says that a file was read, or stands there unread, for longer than the target;
-    ``target`` whether all can be read in that time, None while no pace is known.
+    ``target`` whether all can be read in that time, None while no pace is known.  ``budget`` is
+    what may be read of it a month, None for as much as one likes; ``affordable`` whether that lets
+    every byte be read within the target.
     """
 
     place: PlaceName
@@ -80,11 +84,32 @@ class PlaceAudit(Struct, frozen=True):
     late: bool = False
     unreadable: int = 0
     target: Target | None = None
+    budget: Budget | None = None
+    affordable: bool = True
+
+    @property
+    def only_listed(self) -> bool:
+        """True where no shift reads any content, so that no target holds."""
+        return self.budget is not None and self.budget.limit is None
+
+    @property
+    def budget_days(self) -> float | None:
+        """The days in which a budget lets all of it be read once; None without one."""
+        if self.budget is None or self.budget.limit is None:
+            return None
+        return days_for(self.bytes, self.budget.limit)
 
     @property
     def on_target(self) -> bool | None:
-        """Whether every byte is within the target and can stay so; None while nobody can say."""
+        """Whether every byte is within the target and can stay so; None while nobody can say.
+
+        None too where nothing but the listing is known by intent.
+        """
+        if self.only_listed:
+            return None
         if self.late or self.unreadable or (self.target is not None and not self.target.met):
+            return False
+        if not self.affordable:
             return False
         return None if not self.known or self.target is None else True
 
@@ -107,35 +132,46 @@ class Audit(Struct, frozen=True):
         """0 all is on target, 1 something is not or nobody can say, 3 nothing is known at all."""
         if not self.known:
             return 3
-        return 0 if all(each.on_target for each in self.places) else 1
+        return 0 if all(each.on_target or each.only_listed for each in self.places) else 1
 
 
 def audit(settings: Settings, ledger: Ledger, share: str | None, now: float) -> Audit:
     """The places of one share, or of all.  Raises RequestRefused for a share that there is not."""
     places = all_places(settings) if share is None else places_of(settings.share(share))
     walked = set(ledger.places())
+    limited = {each.place: each for each in budgets(settings, ledger, now)}
     found = [
-        _of(settings, ledger, name, now)
+        _of(settings, ledger, name, limited.get(name), now)
         if name in walked and ledger.shifts.last_walk(name) is not None
-        else PlaceAudit(name, known=False, hours_a_week=_hours_a_week(settings, now))
+        else PlaceAudit(
+            name,
+            known=False,
+            hours_a_week=_hours_a_week(settings, now),
+            budget=limited.get(name),
+        )
         for name, _ in places
     ]
     return Audit(now, settings.audit.every_byte_within, settings.audit.nights, tuple(found))
 
 
-def _of(settings: Settings, ledger: Ledger, name: PlaceName, now: float) -> PlaceAudit:
+def _of(
+    settings: Settings, ledger: Ledger, name: PlaceName, budget: Budget | None, now: float
+) -> PlaceAudit:
     within = settings.audit.every_byte_within.total_seconds()
     totals, current = ledger.work.totals(name), ledger.rounds.current(name)
     ages, files, size = _by_age(ledger, name, current, int(now))
     oldest = ledger.work.oldest_read(name)
     pace = pace_of(ledger.shifts.spent(name, LOOKED_AT))
+    listed = budget is not None and budget.limit is None
     overdue = int(now - within)
     target = None
-    if pace is not None or not totals.bytes:
+    if not listed and (pace is not None or not totals.bytes):
         rate = 0.0 if pace is None else pace.bytes_per_second
         nights = settings.audit.nights
         target = forecast.within(settings.hours, now, totals.bytes, rate, within, nights)
     waits = totals.unread_bytes + totals.wanted_bytes
+    rest = max(0, totals.read_bytes - size)
+    ends = _round_ends(settings, current, waits, rest, pace, now)
     return PlaceAudit(
         name,
         True,
@@ -150,11 +186,26 @@ def _of(settings: Settings, ledger: Ledger, name: PlaceName, now: float) -> Plac
         totals.unread_files,
         totals.unread_bytes,
         pace,
-        _round_ends(settings, current, waits, max(0, totals.read_bytes - size), pace, now),
-        (oldest is not None and oldest < overdue) or ledger.work.unread_since_before(name, overdue),
+        None if listed else _later(ends, budget, waits + rest, now),
+        not listed
+        and (
+            (oldest is not None and oldest < overdue)
+            or ledger.work.unread_since_before(name, overdue)
+        ),
         ledger.findings.unreadable(name),
         target,
+        budget,
+        budget is None
+        or budget.limit is None
+        or days_for(totals.bytes, budget.limit) * _DAY <= within,
     )
+
+
+def _later(ends: float | None, budget: Budget | None, size: int, now: float) -> float | None:
+    """When a round ends whose bytes a budget allows only month by month."""
+    if ends is None or budget is None or budget.limit is None or size <= budget.left:
+        return ends
+    return max(ends, now + days_for(size - budget.left, budget.limit) * _DAY)
 
 
 def _hours_a_week(settings: Settings, now: float) -> float:

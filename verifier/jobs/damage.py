@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import MutableMapping
 from contextlib import ExitStack, closing
 from pathlib import Path
 
 from verifier.damage import examine
 from verifier.errors import PlaceUnreachable, RequestRefused
-from verifier.model import Damage, printable
+from verifier.jobs.spending import spend
+from verifier.ledger import PlaceName
+from verifier.model import Damage, Side, printable
 from verifier.places.addresses import Address, AddressKind, Named, shown
 from verifier.places.base import OpenFile, Place
 from verifier.places.folder import FolderPlace
@@ -17,9 +20,12 @@ from verifier.places.opening import place_at
 from verifier.settings import Settings
 
 
-def look_for_damage(source: Named, mirror: Named) -> Damage:
+def look_for_damage(
+    source: Named, mirror: Named, read: MutableMapping[Side, int] | None = None
+) -> Damage:
     """Compare two files byte by byte, however long that takes.
 
+    ``read`` is told how many bytes of each side were read, also when it ends with an error.
     Raises PlaceUnreachable for a file that is not there or cannot be read, RequestRefused when
     both names are one file or one of them is not a file.
     """
@@ -30,7 +36,30 @@ def look_for_damage(source: Named, mirror: Named) -> Damage:
                 f"{shown(source)} and {shown(mirror)} are the same file, which cannot differ "
                 "from itself. Name the source's file first and the mirror's second."
             )
-        return examine(_Whole(here, source), _Whole(there, mirror), clock=time.perf_counter)
+        counts = {} if read is None else read
+        return examine(
+            _Whole(here, source, counts, Side.SOURCE),
+            _Whole(there, mirror, counts, Side.MIRROR),
+            clock=time.perf_counter,
+        )
+
+
+def look_in_share(settings: Settings, share: str, path: bytes, mirror: str | None) -> Damage:
+    """As `look_for_damage`, for one path of a share; what reading costs is written down.
+
+    Raises what that and `both_sides` raise, LedgerRefused and LedgerFailed.
+    """
+    source, there = both_sides(settings, share, path, mirror)
+    name = mirror or settings.share(share).mirrors[0].name
+    read: dict[Side, int] = {}
+    try:
+        return look_for_damage(source, there, read)
+    finally:
+        sizes = {
+            PlaceName(share): read.get(Side.SOURCE, 0),
+            PlaceName(share, name): read.get(Side.MIRROR, 0),
+        }
+        spend(settings, sizes, time.time())
 
 
 def both_sides(
@@ -99,17 +128,23 @@ class _Whole:
 
     fingerprints: tuple[bytes, ...] = ()
 
-    def __init__(self, file: OpenFile, named: Named) -> None:
+    def __init__(
+        self, file: OpenFile, named: Named, read: MutableMapping[Side, int], side: Side
+    ) -> None:
         self._file = file
         self._named = named
+        self._read = read
+        self._side = side
         self.size = file.size
 
     def read_at(self, offset: int, length: int) -> bytes:
         """Bytes from ``offset``.  Raises PlaceUnreachable when they cannot be read."""
         try:
-            return self._file.read_at(offset, length)
+            block = self._file.read_at(offset, length)
         except OSError as error:
             raise _unreadable(self._named, error, offset) from error
+        self._read[self._side] = self._read.get(self._side, 0) + len(block)
+        return block
 
 
 def _unreadable(named: Named, error: OSError, offset: int | None = None) -> PlaceUnreachable:

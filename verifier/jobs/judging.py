@@ -7,7 +7,7 @@ its judgement is recorded, so that a crash at any point has it judged again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import ExitStack, closing
 from datetime import UTC, datetime
 from typing import Any, Final, Protocol
@@ -50,6 +50,9 @@ _REMEMBERED: Final = 200_000
 """Paths with something to close that are held in memory; with more, each path is looked up."""
 
 _ALONE: Final = frozenset({Verdict.MISSING, Verdict.ORPHANED})
+_BY_LISTING: Final = frozenset({Verdict.MISSING, Verdict.ORPHANED, Verdict.STALE})
+"""Verdicts that a listing can give, and take back."""
+
 _FAILED: Final = frozenset({Verdict.UNREADABLE, Verdict.UNSETTLED})
 
 
@@ -79,11 +82,15 @@ class Judging:
         now: Callable[[], float],
         neighbourhood: Neighbourhood | None = None,
         dated: Callable[[PlaceName], Dated] = lambda mirror: BOTH_DATED,
+        only_listed: Collection[PlaceName] = (),
+        costly: Collection[PlaceName] = (),
     ) -> None:
         self._ledger = ledger
         self._share = share
         self._slack_ns = slack_ns
         self._dated = dated
+        self._only_listed = only_listed
+        self._costly = costly
         self._neighbourhood = neighbourhood
         self._second_look = second_look
         self._now = now
@@ -106,6 +113,8 @@ class Judging:
         # Not before all is judged: what is wanted again is not called corrupt meanwhile.
         if self._neighbourhood is not None:
             for place, sighting in self._damaged:
+                if place in self._costly:
+                    continue  # in a store no file lies beside another, and to read them costs
                 self._neighbourhood.search(place, sighting, int(self._now()))
 
     def finish(self, every_mirror: Iterable[PlaceName]) -> None:
@@ -144,6 +153,7 @@ class Judging:
                 self._now,
                 self._damaged,
                 self._again,
+                mirror in self._only_listed,
             )
             with closing(outcome):
                 rows = self._ledger.agreements.pairs_at(mirror, each_once(paths))
@@ -180,6 +190,8 @@ class Judging:
                     paths.extend(forms_of(lasting.finding.other_path))
             if anew and lasting.verdict in _FAILED:
                 for place in (PlaceName(self._share), mirror):
+                    if place in self._only_listed and lasting.finding.side is Side.SOURCE:
+                        continue  # nothing is known to be wrong there, and reading costs
                     ledger.readings.want(place, [lasting.path], RETRIED)
 
     def _read_twice_again(self, mirror: PlaceName, path: bytes) -> None:
@@ -225,9 +237,11 @@ class _Outcome:
         now: Callable[[], float],
         damaged: list[tuple[PlaceName, Sighting]],
         again: SortedSpill[bytes],
+        only_listed: bool = False,
     ) -> None:
         self._ledger = ledger
         self._mirror = mirror
+        self._only_listed = only_listed
         self._damaged = damaged
         self._source = PlaceName(mirror.share)
         self._second_look = second_look
@@ -269,6 +283,8 @@ class _Outcome:
             self._suspect(row)
         elif verdict is not Verdict.UNREAD:
             self._find(row)
+        elif self._only_listed:
+            self._listed_anew(row)
         waiting = len(self._agreed) + len(self._settled)
         if waiting + len(self._findings) + len(self._suspected) >= _AT_ONCE:
             self._write()
@@ -335,6 +351,20 @@ class _Outcome:
             self._find(_made_unstable(row, known))
             return True
         return _wanted(pair)
+
+    def _listed_anew(self, row: Judged) -> None:
+        """Close what a listing alone refutes, where no reading will follow it tonight.
+
+        What a reading found stays until another one shows that it is over.
+        """
+        source, mirror = row.source, row.mirror
+        if source is None or mirror is None or source.size != mirror.size:
+            return
+        lasting = self._ledger.findings.lasting_at(self._mirror, row.path)
+        if lasting is not None and lasting.verdict in _BY_LISTING and mirror.digest is None:
+            self._settle(
+                row.path, "it stands on both sides, equally large; its content was not read"
+            )
 
     def _settle(self, path: bytes, by: str) -> None:
         if self._open is None or path in self._open:
@@ -474,6 +504,16 @@ class _Outcome:
                 return
         self._find(row)
 
+    def _must_reread(self, row: Judged) -> bool:
+        """Whether a suspicion needs a second reading of the mirror too.
+
+        Where reading costs, what the mirror was read to hold is borne out by an agreement on it:
+        then it is the source that is suspected.
+        """
+        agreed = None if row.agreement is None else row.agreement.digest
+        held = None if row.mirror is None else row.mirror.digest
+        return not self._only_listed or held is None or held != agreed
+
     def _pair(self, row: Judged) -> PairRow:
         """What the ledger knows of both sides; twins stand under two names."""
         source_path = row.path if row.source is None else row.source.path
@@ -498,7 +538,7 @@ class _Outcome:
                 ledger.suspicions.keep(mirror, row.path, suspicion)
             for place, sightings in (
                 (self._source, [row.source for row, _ in self._suspected]),
-                (mirror, [row.mirror for row, _ in self._suspected]),
+                (mirror, [row.mirror for row, _ in self._suspected if self._must_reread(row)]),
             ):
                 ledger.readings.want(place, [each.path for each in sightings if each], WANTED)
         if self._open is not None:

@@ -14,6 +14,10 @@ READ_AT_MOST: Final = 256 << 20
 """Seconds and bytes that are read of each place to measure its pace: enough for a disk's caches
 not to decide, and short enough to wait for."""
 
+READ_WHERE_IT_COSTS: Final = 8 << 20
+"""Bytes that are read of one file of a place where reading is paid for: enough to see that it can
+be read, and about how fast."""
+
 PART: Final = 32 << 20
 """Bytes read of one file at most, so that several files are read."""
 

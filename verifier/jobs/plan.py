@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from verifier import forecast
 from verifier.errors import PlaceUnreachable
@@ -16,6 +16,7 @@ from verifier.ignore import Ignore
 from verifier.jobs.opening import all_places, open_ledger, places_of
 from verifier.jobs.paces import paces_of
 from verifier.jobs.shift import Request, audit_window
+from verifier.jobs.spending import Budget, budgets, limits_of, month_of, only_listed
 from verifier.ledger import Ledger, PlaceName
 from verifier.measures import amount, count, duration
 from verifier.model import Kind
@@ -30,7 +31,7 @@ class PlannedPlace(Struct, frozen=True):
 
     ``new`` is what was not read since it was new or changed, or what a verdict waits for;
     ``audit`` what the audit would read again.  ``walked`` is when it was last looked through,
-    None when it never was.
+    None when it never was.  ``budget`` is what may be read of it, None for as much as one likes.
     """
 
     place: PlaceName
@@ -39,11 +40,13 @@ class PlannedPlace(Struct, frozen=True):
     bytes_per_second: float | None
     walked: int | None
     trouble: str | None = None
+    budget: Budget | None = None
 
     @property
     def bytes(self) -> int:
-        """All that would be read."""
-        return self.new.bytes + self.audit.bytes
+        """All that would be read: where that is limited, what the month has left."""
+        wanted = self.new.bytes + self.audit.bytes
+        return wanted if self.budget is None else min(wanted, self.budget.left)
 
 
 class Plan(Struct, frozen=True):
@@ -84,6 +87,12 @@ def _plan(
         ends_at = min(ends_at, until)
     audit = audit_window(settings, starts)
     audited = audit is not None and audit[0] < ends_at
+    limited = {
+        name: Budget(name, month_of(hours, now), limit, 0)
+        for name, limit in limits_of(settings).items()
+    }
+    if ledger is not None:
+        limited = {each.place: each for each in budgets(settings, ledger, now)}
     paces: dict[PlaceName, float] = {}
     if ledger is not None:
         paces = paces_of(ledger, [name for name, _ in all_places(settings)], enough=1)
@@ -94,12 +103,13 @@ def _plan(
         for share in settings.shares
         for name, address in places_of(share)
     ]
+    places = [structs.replace(each, budget=limited.get(each.place)) for each in places]
     ends: list[float | None] = [
         None
         if each.bytes_per_second is None
         else forecast.ends(hours, starts, each.bytes, each.bytes_per_second)
         for each in places
-        if each.bytes or each.walked is None
+        if each.bytes or (each.walked is None and each.place not in only_listed(settings))
     ]
     known = [each for each in ends if each is not None]
     last = max(known, default=starts) if len(known) == len(ends) else None
@@ -162,6 +172,8 @@ def in_words(plan: Plan) -> tuple[str, list[str]]:
 def _place_in_words(each: PlannedPlace) -> str:
     if each.trouble is not None:
         return each.trouble
+    if each.budget is not None and each.budget.limit is None:
+        return "only listed, since reading costs"
     if each.walked is None and not each.new.files:
         return "not looked through yet; what it holds is not known"
     parts = [f"{count(each.new.files, 'file')} of {amount(each.new.bytes)} new or changed"]
@@ -169,4 +181,6 @@ def _place_in_words(each: PlannedPlace) -> str:
         parts.append(f"{count(each.audit.files, 'file')} of {amount(each.audit.bytes)} again")
     if each.bytes_per_second is not None:
         parts.append(f"at {amount(round(each.bytes_per_second))}/s, as last time")
+    if each.budget is not None:
+        parts.append(f"of which {amount(each.budget.left)} can be read this month")
     return ", ".join(parts)

@@ -15,7 +15,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from enum import StrEnum
 from itertools import combinations
@@ -36,11 +36,20 @@ from verifier.expected import Missed
 from verifier.hours import DAYS, WorkingHours, days_in_words
 from verifier.ignore import Ignore
 from verifier.inside import lies_in
-from verifier.jobs.measuring import PART, READ_AT_MOST, READ_FOR, Sample, read_part, reading_time
+from verifier.jobs.measuring import (
+    PART,
+    READ_AT_MOST,
+    READ_FOR,
+    READ_WHERE_IT_COSTS,
+    Sample,
+    read_part,
+    reading_time,
+)
 from verifier.jobs.notices import SHIFTS_LOOKED_AT, missed_by
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.readers import engine_for
 from verifier.jobs.remarks import clock_remarks
+from verifier.jobs.spending import Budget, budgets, days_for, limits_of, month_of, spend
 from verifier.jobs.trees import refuse_temporary_inside
 from verifier.ledger import (
     SOURCE,
@@ -219,6 +228,10 @@ class _Preflight:
         self._overridden = False
         self._record: Check | None = None
         self._missed = Missed()
+        self._budgets = {
+            name: Budget(name, month_of(found.hours, self._started), limit, 0)
+            for name, limit in limits_of(found).items()
+        }
         self._stop_at = 0.0
         """Until when it may list and read, on the system's steady clock: the bell."""
 
@@ -370,6 +383,9 @@ class _Preflight:
                 in_full = size <= CHECKED_IN_FULL
                 faults = ledger.soundness() if in_full else ()
                 self._missed = _missed(self._settings, ledger, self._started)
+                self._budgets = {
+                    each.place: each for each in budgets(self._settings, ledger, self._started)
+                }
                 self._allow_reading(may_read, None if faults else ledger)
                 self._record = None if faults else _record(ledger)
         except VerifierError as error:
@@ -510,8 +526,40 @@ class _Preflight:
             yield check
             if place.reached:
                 yield from _told_of(place)
+            if (budget := self._budgets.get(place.full_name)) is not None:
+                yield self._budget(place, budget)
         if not self._may_read() and any(each.reached for each in self._places):
             yield self._left_out()
+
+    def _budget(self, place: _Place, budget: Budget) -> Check:
+        """What may be read of a place where that costs or is limited."""
+        spent = f"{amount(budget.spent)} were read in {budget.month}"
+        if budget.limit is None:
+            return place.says(
+                "budget",
+                State.GOOD,
+                "Shifts only list it, since reading costs; spot-checks and clearances read it. "
+                f"{spent}.",
+            )
+        detail = (
+            f"Shifts read at most {amount(budget.limit)} of it a month: {spent}, "
+            f"{amount(budget.left)} are left."
+        )
+        size = place.bytes or (
+            self._known[place.full_name].bytes if place.full_name in self._known else 0
+        )
+        days = days_for(size, budget.limit)
+        if not size:
+            return place.says("budget", State.GOOD, detail)
+        detail += f" To read all of it once takes {duration(days * 86_400)}."
+        if days * 86_400 <= self._settings.audit.every_byte_within.total_seconds():
+            return place.says("budget", State.GOOD, detail)
+        return place.says(
+            "budget",
+            State.LOOK,
+            detail,
+            "Nothing, if that is meant; else raise its read_at_most or audit.every_byte_within.",
+        )
 
     def _may_read(self) -> bool:
         return time.monotonic() < self._stop_at
@@ -690,7 +738,7 @@ class _Preflight:
         ended = {each.name: time.monotonic() for each in places}
         traits = [AS_FOLDERS if each.place is None else each.place.traits for each in places]
         with engine_for(traits) as engine:
-            chosen = [each.sample.chosen(READ_AT_MOST, PART) for each in places]
+            chosen = [_chosen(each) for each in places]
             gauges = [
                 Gauge(place.name, lambda lane=lane: lane.bytes_read, lambda size=size: size)  # type: ignore[misc]
                 for place, lane, size in zip(
@@ -729,6 +777,12 @@ class _Preflight:
                 yield _pace(place, lane.bytes_read, troubles[place.name])
                 if isinstance(place.place, ReachedByLink) and not troubles[place.name]:
                     yield _remarked(place, place.place.try_link())
+            sizes = {
+                place.full_name: lane.bytes_read
+                for place, lane in zip(places, engine.lanes, strict=True)
+            }
+        with suppress(VerifierError):  # what is wrong with the ledger was told above
+            spend(self._settings, sizes, self._now())
 
     def _say_first_read(self, measured: Iterator[Check]) -> FirstRead | None:
         self._say_each(measured)
@@ -736,7 +790,9 @@ class _Preflight:
             [
                 (each.bytes, each.pace)
                 for each in self._places
-                if each.share is share and each.pace is not None
+                if each.share is share
+                and each.pace is not None
+                and each.full_name not in self._budgets
             ]
             for share in self._settings.shares
         ]
@@ -875,6 +931,14 @@ def _writing(place: _Place, found: Writing) -> Check:
         "This user could write there. Verifier never does, but something else run by it might.",
         "Use an account that cannot write there, or mount it read-only.",
     )
+
+
+def _chosen(place: _Place) -> Sequence[tuple[int, bytes]]:
+    """Bytes and path of each file that a place's pace is measured by."""
+    assert place.place is not None
+    if place.place.traits.reading_costs:
+        return place.sample.chosen(READ_WHERE_IT_COSTS, READ_WHERE_IT_COSTS)[:1]
+    return place.sample.chosen(READ_AT_MOST, PART)
 
 
 def _pace(place: _Place, read: int, troubles: Sequence[str]) -> Check:

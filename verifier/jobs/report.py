@@ -168,6 +168,11 @@ class PlaceReport(Struct, frozen=True):
         """Which place."""
         return self.audit.place
 
+    @property
+    def only_in_part(self) -> bool:
+        """True where not all was read because reading costs, which the settings have meant."""
+        return self.audit.budget is not None and bool(self.audit.unread_files)
+
 
 class NightRead(Struct, frozen=True):
     """What the shifts that began in one night read, on all places."""
@@ -463,11 +468,11 @@ def _doubts(
     if waiting:
         yield Doubt(DoubtKind.SUSPECTED, number=waiting)
     for each in places:
-        if each.audit.unread_files:
+        if each.audit.unread_files and each.audit.budget is None:
             unread = each.audit.unread_files, each.audit.unread_bytes
             yield Doubt(DoubtKind.UNREAD, each.name, None, *unread)
     for each in places:
-        if each.audit.late:
+        if each.audit.late and each.audit.affordable:
             yield Doubt(DoubtKind.OVERDUE, each.name, each.audit.oldest_read)
 
 

@@ -30,6 +30,7 @@ from verifier.jobs.paces import pace_by, paces_of
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders, engine_for
 from verifier.jobs.remarks import clock_remarks
+from verifier.jobs.spending import Budget, Meter, budgets, costly, only_listed
 from verifier.ledger import (
     FindingState,
     Ledger,
@@ -40,6 +41,7 @@ from verifier.ledger import (
     PlaceName,
     only_shift,
 )
+from verifier.measures import amount, count
 from verifier.model import Damage, Kind, Sighting, Trouble, Verdict
 from verifier.places.addresses import Address
 from verifier.places.base import Look, Place, heed, let_go
@@ -85,7 +87,10 @@ class Request(Struct, frozen=True):
 
 
 class Result(Struct, frozen=True):
-    """What a shift did.  ``number`` is None when it did not begin."""
+    """What a shift did.  ``number`` is None when it did not begin.
+
+    ``budgets`` are those of the places whose reading costs or is limited, as they were left.
+    """
 
     number: int | None
     stopped_by: str
@@ -94,6 +99,7 @@ class Result(Struct, frozen=True):
     left: Left = Left()
     notices: tuple[Notice, ...] = ()
     unreachable: tuple[tuple[PlaceName, str], ...] = ()
+    budgets: tuple[Budget, ...] = ()
 
 
 class Clock(Struct, frozen=True):
@@ -136,7 +142,9 @@ def exit_status(result: Result, ledger: Ledger) -> int:
 
 def left_of(ledger: Ledger, settings: Settings) -> Left:
     """What is new, changed or waited for and not read yet, at every place."""
-    totals = [ledger.work.totals(name) for name, _ in all_places(settings)]
+    listed = only_listed(settings)
+    names = [name for name, _ in all_places(settings) if name not in listed]
+    totals = [ledger.work.totals(name) for name in names]
     return Left(
         sum(each.unread_files + each.wanted_files for each in totals),
         sum(each.unread_bytes + each.wanted_bytes for each in totals),
@@ -302,6 +310,8 @@ class _Night:
         self._may_start_round = True
         self._yielding = pace.Yielding(self._settings.pace.yield_above, system.io_pressure)
         self._held = False
+        self._meter = Meter(self._settings, ledger, readers.bytes_read, clock.now)
+        self._only_listed = only_listed(self._settings)
 
     def run(self, window: Window, ends_by: str, may_start_round: bool) -> Result:
         ledger, now = self._ledger, self._clock.now
@@ -332,6 +342,7 @@ class _Night:
         finally:
             let_go(*self._places.values())
             ledger.readings.flush()
+            self._meter.write(0)
             ledger.readings.shift = None
             ledger.shifts.end(number, int(now()), stopped_by)
         return Result(
@@ -342,6 +353,7 @@ class _Night:
             self._left(),
             tuple(each for each in self._notices if each.what is not NoticeKind.UNREACHABLE),
             tuple(self._unreachable.items()),
+            tuple(budgets(self._settings, ledger, now())),
         )
 
     # ------------------------------------------------------------------------------- the walk
@@ -397,10 +409,12 @@ class _Night:
                     place = self._places[name]
                     place.check()
                     self._walk(share, name, place)
-                    self._queues[name].walked_again()
+                    if name in self._queues:
+                        self._queues[name].walked_again()
                 except PlaceUnreachable as error:
                     self._lose(name, str(error))
-                    self._queues[name].open = False
+                    if name in self._queues:
+                        self._queues[name].open = False
             self._anew.add(share.name)
 
     def _walk(self, share: Share, name: PlaceName, place: Place) -> None:
@@ -479,7 +493,7 @@ class _Night:
         audit, end = self._window.audit, self._window.end
         may_audit = audit is not None and (end is None or audit[0] < end)
         may_start = self._may_start_round and self._audit_began()
-        for name in self._places:
+        for name in self._read_places():
             current = rounds.current(name)
             if current is None or (may_start and current.ended is not None):
                 current = rounds.start_next(name, int(now))
@@ -515,7 +529,7 @@ class _Night:
                 queue.audit(following.started)
 
     def _end_rounds(self) -> None:
-        for name in self._places:
+        for name in self._read_places():
             self._ledger.rounds.end_if_complete(name, int(self._clock.now()))
 
     # ----------------------------------------------------------------------------- the reading
@@ -527,7 +541,7 @@ class _Night:
             under_way.setdefault(task.place, []).extend(each.path for each in task.files)
         queues = self._queues = {
             name: Queue(ledger, name, self._read_before.get(name), under_way.get(name, ()))
-            for name in self._places
+            for name in self._read_places()
         }
         scheduler = self._scheduler = Scheduler(
             ledger,
@@ -536,10 +550,11 @@ class _Night:
             self._window,
             self._clock.now,
             self._between,
-            {name: self._to_read(name).bytes for name in self._places},
-            self._yield,
+            {name: self._affordable(name) for name in queues},
+            self._each_turn,
             paces_of(ledger, self._places),
             lambda place, why: self._request.alarms.lost(ledger, place, str(why)),
+            self._meter.left,
         )
         try:
             all_read = scheduler.run()
@@ -557,7 +572,39 @@ class _Night:
                     PlaceName(share.name, mirror.name) for mirror in share.mirrors
                 )
         self._neighbourhood.forget_read()
+        self._remark_on_budgets()
         return all_read and not any(queue.skipped.files for queue in queues.values())
+
+    def _read_places(self) -> list[PlaceName]:
+        """The places that this shift reads, and not only lists."""
+        return [name for name in self._places if name not in self._only_listed]
+
+    def _affordable(self, name: PlaceName) -> int:
+        """The bytes that may be read of a place in this shift."""
+        return int(max(0, min(self._to_read(name).bytes, self._meter.left(name))))
+
+    def _remark_on_budgets(self) -> None:
+        """Say where not all was read because reading costs."""
+        for name in self._places:
+            waiting = self._ledger.work.totals(name)
+            if name in self._only_listed:
+                if waiting.wanted_files:
+                    self._progress.say(
+                        f"{name}: {count(waiting.wanted_files, 'file')} "
+                        f"{'waits' if waiting.wanted_files == 1 else 'wait'} for a reading, which "
+                        "no shift does there, since reading costs: `verifier spot-check "
+                        f"{name.share}` reads them first."
+                    )
+            elif name in self._meter.places and (left := self._to_read(name)).files:
+                self._progress.say(
+                    f"{name}: {amount(max(0, int(self._meter.left(name))))} are left of what may "
+                    f"be read of it this month, and {count(left.files, 'file')} of "
+                    f"{amount(left.bytes)} wait."
+                )
+
+    def _each_turn(self) -> None:
+        self._yield()
+        self._meter.write()
 
     def _yield(self) -> None:
         """Let others have the disks while they need them."""
@@ -570,6 +617,8 @@ class _Night:
 
     def _to_read(self, name: PlaceName, *, audit: bool = True) -> Left:
         """What is to be read of a place in this shift, with or without the rest of its round."""
+        if name in self._only_listed:
+            return Left()
         totals = self._ledger.work.totals(name)
         files = totals.unread_files + totals.wanted_files
         size = totals.unread_bytes + totals.wanted_bytes
@@ -631,6 +680,8 @@ class _Night:
                 self._clock.now,
                 self._neighbourhood,
                 lambda mirror: dated(share, mirror.place),
+                self._only_listed,
+                costly(self._settings),
             )
         return self._judgings[share.name]
 
@@ -653,20 +704,36 @@ class _Night:
     def examine(self, mirror: PlaceName, row: Judged) -> tuple[Damage | None, bool]:
         """Where and how a pair differs; False where there was no time to find out."""
         source = PlaceName(mirror.share)
+        sides = (source, row.source), (mirror, row.mirror)
         at_most = None
         if self._window.end is not None:
             at_most = self._window.end - self._clock.now() - _EXAMINED_BEFORE_BELL
             if at_most <= 0:
                 return None, False
+        if not all(self._may_examine(name, seen) for name, seen in sides):
+            return None, True
         try:
             damage = self._examination.of(
-                Side(self._places[source], row.source, self._readers.watch(source).allow),
-                Side(self._places[mirror], row.mirror, self._readers.watch(mirror).allow),
+                Side(self._places[source], row.source, self._has_examined(source)),
+                Side(self._places[mirror], row.mirror, self._has_examined(mirror)),
                 at_most,
             )
         except (BellRang, PlaceUnreachable):
             return None, False
         return damage, True
+
+    def _may_examine(self, name: PlaceName, seen: Sighting | None) -> bool:
+        """Whether a file may be read once more only to show where it differs."""
+        return seen is None or self._meter.left(name) > seen.size
+
+    def _has_examined(self, name: PlaceName) -> Callable[[int], None]:
+        watch = self._readers.watch(name)
+
+        def has_read(size: int) -> None:
+            self._meter.besides(name, size)
+            watch.allow(size)
+
+        return has_read
 
 
 def _not_looked_at(path: bytes) -> Sighting:

@@ -18,6 +18,7 @@ from concurrent.futures import Future
 from contextlib import ExitStack, closing
 from enum import StrEnum
 from functools import partial
+from itertools import chain, islice
 from typing import Final
 
 from msgspec import Struct, structs
@@ -35,6 +36,7 @@ from verifier.jobs.opening import dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.readers import engine_for
+from verifier.jobs.spending import Meter, budgets, costly, only_listed, told
 from verifier.jobs.spot_sample import (
     By,
     Extent,
@@ -67,6 +69,9 @@ _AHEAD: Final = 8
 
 _HELD_AT_MOST: Final = 2_000
 """Units that need a judgement, held until the next one."""
+
+_WAITING_AT_MOST: Final = 10_000
+"""Files that wait for a reading which one spot-check makes; the rest is for the next."""
 
 _FEW: Final = 5
 """Files below which nothing is said of a place as a whole: so many can vanish by chance."""
@@ -189,6 +194,7 @@ class SpotCheck:
         self._surge: str | None = None
         self._held: list[_Held] = []
         self._stopped = False
+        self._only_listed = only_listed(request.settings)
 
     def __enter__(self) -> SpotCheck:
         with ExitStack() as kept:
@@ -213,6 +219,14 @@ class SpotCheck:
                 self,
                 self._now,
                 dated=lambda mirror: dated(self._share, mirror.place),
+                only_listed=self._only_listed,
+            )
+            self._meter = Meter(
+                self._settings,
+                self.ledger,
+                lambda name: self._lanes[name].bytes_read,
+                self._now,
+                names,
             )
             self._doubts: SortedSpill[_Doubt] = kept.enter_context(
                 closing(SortedSpill(_Doubt, lambda each: each.path))
@@ -232,7 +246,9 @@ class SpotCheck:
         with closing(Sample(self._request, self.ledger, population)) as sample:
             started = self._now()
             ends_by = self._set_bell(started)
-            ended = self._read_all(sample, ends_by)
+            waiting = self._waiting()
+            self._tell_costs(sample)
+            ended = self._read_all(sample, waiting, ends_by)
             if len(self._doubts):
                 self._judging.finish(
                     PlaceName(self._share.name, mirror.name) for mirror in self._share.mirrors
@@ -336,14 +352,50 @@ class SpotCheck:
         self._engine.ring_at(bell)
         return ends_by
 
-    def _read_all(self, sample: Sample, ends_by: Ended) -> Ended:
+    def _waiting(self) -> list[Unit]:
+        """What waits for a reading at places that no shift reads: it comes before the sample.
+
+        Those are paths that findings are about and that were put there anew, and suspicions.
+        """
+        found: dict[bytes, Unit] = {}
+        for mirror in self._mirrors:
+            if mirror not in self._only_listed:
+                continue
+            ledger = self.ledger
+            paths = chain(
+                (each.path for each in ledger.findings.lasting(mirror)),
+                ledger.suspicions.waiting(mirror),
+                (each.path for each in ledger.work.wanted(mirror)),
+            )
+            for path in islice((each for each in paths if each not in found), _WAITING_AT_MOST):
+                known = self._known(mirror, path)
+                if known is None or known.sighting.kind is not Kind.FILE:
+                    continue
+                if known.sighting.digest is None or known.wanted is not None:
+                    found[path] = Unit(-1 - len(found), path, known.sighting.size)
+        if found:
+            self._progress.say(
+                f"{count(len(found), 'file')} that findings wait for, at places that no shift "
+                "reads, come before the sample."
+            )
+        return list(found.values())
+
+    def _tell_costs(self, sample: Sample) -> None:
+        """Before anything is read of a place where that costs."""
+        if sample.total is None:
+            return
+        for budget in budgets(self._settings, self.ledger, self._now()):
+            if budget.place in self._places:
+                self._progress.say(told(budget, sample.total))
+
+    def _read_all(self, sample: Sample, waiting: list[Unit], ends_by: Ended) -> Ended:
         gauges = [
             Gauge(name.place, lambda lane=lane: lane.bytes_read, lambda: sample.total)  # type: ignore[misc]
             for name, lane in self._lanes.items()
         ]
         try:
             with self._progress.show(gauges):
-                ended = Ended.DONE if self._read(iter(sample)) else ends_by
+                ended = Ended.DONE if self._read(chain(waiting, sample)) else ends_by
                 self._keep_unfinished()
                 self._settle()
         except KeyboardInterrupt:
@@ -352,6 +404,8 @@ class SpotCheck:
             self._engine.stop()
             self._keep_unfinished()
             self._settle()
+        finally:
+            self._meter.write(0)
         return ended
 
     def _read(self, units: Iterator[Unit]) -> bool:
@@ -371,6 +425,7 @@ class SpotCheck:
             if not self._underway:
                 return True
             self._take_answers(now)
+            self._meter.write()
             self.ledger.readings.tick(self._now())
             if now - settled_at >= JUDGED_EVERY or len(self._held) >= _HELD_AT_MOST:
                 self._settle()
@@ -480,7 +535,7 @@ class SpotCheck:
             return
         unstable = self._is_unstable(unit)
         bad = {name for name, verdict in verdicts.items() if unstable or verdict in _BAD}
-        if not bad and not self._something_lasts(unit.path):
+        if not bad and unit.number >= 0 and not self._something_lasts(unit.path):
             for name, reading in unit.answers.items():
                 if reading.digest is not None:
                     self.ledger.readings.add(name, reading, self._now(), past_cache=True)
@@ -627,6 +682,8 @@ class SpotCheck:
         if bad or self._something_lasts(unit.path):
             names = tuple(sorted(name.place for name in bad))
             self._doubts.add(_Doubt(unit.path, names, unstable))
+        if unit.number < 0:
+            return  # it was not drawn, and says nothing of the rest
         self._finished[unit.number] = _Outcome(unit.length, unit.path, bad)
         while self._passed in self._finished:
             self._pass(self._passed, self._finished.pop(self._passed))
@@ -728,6 +785,8 @@ class SpotCheck:
             mirror = PlaceName(lasting.share, lasting.mirror)
             for place, sound in ((self._source, "mirror"), (mirror, "source")):
                 known = self._known(place, lasting.path)
+                if place in costly(self._settings):
+                    continue
                 if lasting.finding.side != sound and known is not None:
                     neighbourhood.search(place, known.sighting, int(self._now()))
 
@@ -758,13 +817,22 @@ class SpotCheck:
         source = self._source
         try:
             damage = self._examination.of(
-                Side(self._places[source], row.source, self._watches[source].allow),
-                Side(self._places[mirror], row.mirror, self._watches[mirror].allow),
+                Side(self._places[source], row.source, self._has_examined(source)),
+                Side(self._places[mirror], row.mirror, self._has_examined(mirror)),
                 at_most,
             )
         except (BellRang, Stopped, PlaceUnreachable):
             return None, False
         return damage, True
+
+    def _has_examined(self, name: PlaceName) -> Callable[[int], None]:
+        watch = self._watches[name]
+
+        def has_read(size: int) -> None:
+            self._meter.besides(name, size)
+            watch.allow(size)
+
+        return has_read
 
     # --------------------------------------------------------------------------- the result
 

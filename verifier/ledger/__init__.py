@@ -27,6 +27,7 @@ from verifier.ledger.readings import HELD_FOR, Readings
 from verifier.ledger.rounds import Rounds
 from verifier.ledger.rows import known_from
 from verifier.ledger.shifts import Shifts
+from verifier.ledger.spending import Spending
 from verifier.ledger.store import Store
 from verifier.ledger.suspicions import Suspicions
 from verifier.ledger.values import (
@@ -87,6 +88,7 @@ class Ledger:
         self.neighbours = Neighbours(self._store, self._names)
         self.nights = Nights(self._store, self._names, self.readings)
         self.messages = Messages(self._store)
+        self.spending = Spending(self._store, self._names)
 
     def __enter__(self) -> Ledger:
         return self

@@ -515,6 +515,17 @@ _CERTIFIED_BY: Final = (
     "CREATE INDEX certified_by_certificate ON certified (certificate)",
 )
 
+_SPENDING: Final = (
+    """
+    CREATE TABLE spending (
+        place INTEGER NOT NULL REFERENCES places (id),
+        month TEXT NOT NULL,                    -- the studio's, such as 2026-11
+        bytes INTEGER NOT NULL,
+        PRIMARY KEY (place, month)
+    ) WITHOUT ROWID
+    """,
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -560,5 +571,10 @@ MIGRATIONS: Final = (
         9,
         "all that a certificate says and covers, and the shift of a notice, in the chain",
         _CERTIFIED_BY,
+    ),
+    Migration(
+        10,
+        "how many bytes were read of each place in each month, where that costs",
+        _SPENDING,
     ),
 )

@@ -102,6 +102,7 @@ ENDS: Final = (
     """SELECT message FROM deliveries INDEXED BY waiting_deliveries
         WHERE state = 'waiting' ORDER BY message LIMIT 1""",
     "SELECT * FROM told ORDER BY finding, recipients LIMIT 1",
+    "SELECT * FROM spending ORDER BY place, month LIMIT 1",
     "SELECT * FROM sqlite_sequence LIMIT 1",
 )
 """The first and the last row by each way in: reads every root, and what leads to the ends."""
@@ -807,6 +808,17 @@ TELL: Final = """
 """
 TURNS: Final = """
     SELECT what, count(*) FROM finding_events WHERE at >= ? GROUP BY what
+"""
+
+# ------------------------------------------------------------------------------------- spending
+
+SPEND: Final = """
+    INSERT INTO spending (place, month, bytes) VALUES (?, ?, ?)
+    ON CONFLICT (place, month) DO UPDATE SET bytes = bytes + excluded.bytes
+"""
+SPENT_IN_MONTH: Final = "SELECT bytes FROM spending WHERE place = ? AND month = ?"
+SPENT_BY_MONTH: Final = """
+    SELECT month, bytes FROM spending WHERE place = ? ORDER BY month DESC LIMIT ?
 """
 
 # ------------------------------------------------------------------------------------ the chain

@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 
 from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable
-from verifier.hashing import BLOCK, Hasher, ReadFailed, Underway
+from verifier.hashing import BLOCK, ReadFailed, Underway, own_hasher
 from verifier.ignore import Ignore, Only
 from verifier.measures import count, duration
 from verifier.model import CHANGED_WHILE_READ, SEGMENT, How, Kind, Sighting, Trouble, printable
@@ -478,7 +478,7 @@ class _Reader:
             return found
 
         try:
-            digest, fingerprints, size = _own_hasher().go_on(hashed, fill, self._watch)
+            digest, fingerprints, size = own_hasher().go_on(hashed, fill, self._watch)
         except ReadFailed as failed:
             if out_of_step(failed.error):
                 return _sighting(path, item, trouble=_CHANGED)
@@ -536,17 +536,6 @@ class _SharedWatch:
             self._watch.has_read(count)
 
 
-_hashers = threading.local()
-
-
-def _own_hasher() -> Hasher:
-    """This thread's hasher: its buffers are kept from one object to the next."""
-    found: Hasher | None = getattr(_hashers, "hasher", None)
-    if found is None:
-        found = _hashers.hasher = Hasher()
-    return found
-
-
 _CLOCKS_APART: Final = 60.0
 """Seconds; stores refuse requests whose date is some minutes off."""
 
@@ -601,6 +590,7 @@ def _sighting(
         path,
         Kind.FILE,
         item.size,
+        item.uploaded_ns,
         item.uploaded_ns,
         inode=item.stamp,
         digest=digest,

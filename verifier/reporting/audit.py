@@ -5,6 +5,7 @@ It reads no clock and no ledger.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from datetime import datetime, tzinfo
 from typing import Any, Final
@@ -13,8 +14,9 @@ import msgspec
 
 from verifier.hours import DAYS, days_in_words
 from verifier.jobs.audit import AGES, Audit, PlaceAudit
+from verifier.jobs.spending import Budget, days_for
 from verifier.measures import amount, count, duration
-from verifier.reporting.documents import stamp
+from verifier.reporting.documents import budget, stamp
 from verifier.reporting.text import wrapped
 from verifier.settings import duration_in_words
 
@@ -58,6 +60,7 @@ def _place(found: Audit, each: PlaceAudit, zone: tzinfo) -> dict[str, Any]:
         "round_ends": None if each.round_ends is None else stamp(each.round_ends, zone),
         "target_days": int(days) if days == int(days) else round(days, 3),
         "on_target": each.on_target,
+        **({} if each.budget is None else {"budget": budget(each.budget)}),
     }
 
 
@@ -70,6 +73,9 @@ def text(found: Audit, zone: tzinfo) -> Iterator[str]:
         if not each.known:
             yield from wrapped("No shift has looked through it yet.", "  ")
             continue
+        if each.only_listed:
+            yield from _listed(found, each, zone)
+            continue
         yield from wrapped(_round(each, zone), "  ")
         yield from wrapped(_oldest(found, each, zone), "  ")
         yield from _histogram(each)
@@ -79,29 +85,63 @@ def text(found: Audit, zone: tzinfo) -> Iterator[str]:
             yield from wrapped(sentence, "  ")
 
 
+def _listed(found: Audit, each: PlaceAudit, zone: tzinfo) -> Iterator[str]:
+    """A place that no shift reads."""
+    assert each.budget is not None
+    sentence = (
+        f"It holds {count(each.files, 'file')} of {amount(each.bytes)}. Shifts only list it, since "
+        "reading costs; spot-checks and clearances read it. To have shifts read it, set "
+        f'read_at_most, such as "200 GB a month". {_spent(each.budget)}'
+    )
+    yield from wrapped(sentence, "  ")
+    if each.oldest_read is not None:
+        yield from wrapped(_oldest(found, each, zone), "  ")
+    yield from _histogram(each)
+
+
+def _spent(each: Budget) -> str:
+    if each.limit is None:
+        return f"{amount(each.spent)} were read in {each.month}."
+    return (
+        f"Of {amount(each.limit)} a month that shifts may read, {amount(each.spent)} were read in "
+        f"{each.month}, and {amount(each.left)} are left."
+    )
+
+
 def headline(found: Audit) -> str:
-    """Whether every byte is within the target, in one sentence."""
+    """Whether every byte is within the target, in one sentence, and where no byte is read."""
+    listed = [each for each in found.places if each.only_listed]
+    said = _headline(found)
+    if listed and found.known:
+        names = ", ".join(str(each.place) for each in listed)
+        verb = "is" if len(listed) == 1 else "are"
+        said += f" That says nothing of {names}, which {verb} only listed."
+    return said
+
+
+def _headline(found: Audit) -> str:
     within = duration_in_words(found.every_byte_within)
-    places = len(found.places)
+    read = [each for each in found.places if not each.only_listed]
+    places = len(read)
     if not found.known:
         return "Nothing is known yet: no shift has looked through any place. Run `verifier shift`."
-    off = [each for each in found.places if each.on_target is False]
+    off = [each for each in read if each.on_target is False]
     if off:
         verb = "is" if len(off) == 1 else "are"
         return (
             f"Not every byte is within the target of {within}: "
             f"{len(off)} of {count(places, 'place')} {verb} not on target."
         )
-    unknown = sum(each.on_target is None for each in found.places)
+    unknown = sum(each.on_target is None for each in read)
     if unknown:
         verb = "was" if unknown == 1 else "were"
         return (
             f"Whether every byte is within the target of {within} is not known yet: "
             f"{unknown} of {count(places, 'place')} {verb} not read so far."
         )
-    if not any(each.files for each in found.places):
+    if not any(each.files for each in read):
         return "There is not one file to read: check that every place is mounted."
-    unread = sum(each.unread_files for each in found.places)
+    unread = sum(each.unread_files for each in read)
     if unread:
         verb = "waits" if unread == 1 else "wait"
         return (
@@ -112,6 +152,8 @@ def headline(found: Audit) -> str:
 
 
 def _state(each: PlaceAudit) -> str:
+    if each.only_listed:
+        return "only listed"
     if each.on_target is None:
         return "not known yet"
     return "on target" if each.on_target else "not on target"
@@ -211,6 +253,8 @@ def _to_do(found: Audit, each: PlaceAudit) -> Iterator[str]:
         )
     if each.late:
         yield f"Some of it was not read for more than {within}."
+    if each.budget is not None:
+        yield from _afford(found, each, each.budget)
     if each.target is None:
         return
     if each.target.met:
@@ -227,6 +271,23 @@ def _to_do(found: Audit, each: PlaceAudit) -> Iterator[str]:
     ways.append("allow more time (audit.every_byte_within)")
     said = " or ".join([", ".join(ways[:-1]), ways[-1]]) if ways[:-1] else ways[-1]
     yield f"All of it cannot be read within {within}. To have it so, {said}."
+
+
+def _afford(found: Audit, each: PlaceAudit, budget: Budget) -> Iterator[str]:
+    """What a budget allows."""
+    days = each.budget_days
+    if days is None or not each.bytes:
+        yield _spent(budget)
+        return
+    yield f"{_spent(budget)} At that, all of it is read once in {duration(days * _DAY)}."
+    if not each.affordable:
+        within = found.every_byte_within
+        needed = days_for(each.bytes, 1) / (within.total_seconds() / _DAY)
+        yield (
+            f"That is more than {duration_in_words(within)}. To have every byte read within that, "
+            f"let {amount(math.ceil(needed))} a month be read (read_at_most), or allow more time "
+            "(audit.every_byte_within)."
+        )
 
 
 def _rate(bytes_per_second: float) -> str:

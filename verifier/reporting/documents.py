@@ -12,6 +12,7 @@ from verifier.model import Damage, DamageRange, Finding, Verdict, named
 
 if TYPE_CHECKING:
     from verifier.jobs.compare import Result, SideTally
+    from verifier.jobs.spending import Budget
     from verifier.ledger import LedgerFinding, Notice
 
 _encode = msgspec.json.Encoder().encode
@@ -88,6 +89,18 @@ def ledger_finding(each: LedgerFinding, zone: tzinfo) -> dict[str, Any]:
         "mirror": each.mirror,
         "id": each.id,
         "first_seen": stamp(each.first_seen, zone),
+    }
+
+
+def budget(each: Budget) -> dict[str, Any]:
+    """What may be, and was, read in a month of a place where that costs or is limited."""
+    return {
+        "share": each.place.share,
+        "place": each.place.place,
+        "month": each.month,
+        "read_at_most": each.limit,
+        "read_bytes": each.spent,
+        "left": None if each.limit is None else each.left,
     }
 
 

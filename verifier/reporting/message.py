@@ -142,7 +142,7 @@ def _all_good(facts: Facts) -> str:
     left = ""
     if result.left.files:
         left = f", {amount(result.left.bytes)} left for the next shifts"
-    start = "All good so far" if left else "All good"
+    start = "All good so far" if left or _only_listed(facts) else "All good"
     return f"{start}: {amount(result.read_bytes)} read{left}, nothing needs you"
 
 
@@ -352,6 +352,11 @@ _ENDED: Final = {
 }
 
 
+def _only_listed(facts: Facts) -> list[PlaceName]:
+    """The places of which the shift read nothing but names and sizes."""
+    return [each.place for each in facts.result.budgets if each.limit is None]
+
+
 def _done(facts: Facts) -> Iterator[str]:
     result = facts.result
     read = f"{amount(result.read_bytes)} in {count(result.files_read, 'file')} read."
@@ -359,6 +364,11 @@ def _done(facts: Facts) -> Iterator[str]:
     if result.left.files:
         left = f"{count(result.left.files, 'file')} of {amount(result.left.bytes)}"
         yield f"Left for the next shifts: {left}."
+    if listed := _only_listed(facts):
+        yield (
+            f"Only listed, since reading costs: {', '.join(map(str, listed))}. Of the contents "
+            "there nothing is said."
+        )
     if facts.accepted:
         yield f"{count(facts.accepted, 'finding')} you accepted stay quiet until they change."
     if facts.late:

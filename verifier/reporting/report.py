@@ -17,7 +17,7 @@ from verifier.ledger.values import PlaceName
 from verifier.measures import amount, count, listing
 from verifier.model import Verdict
 from verifier.reporting.calendar_words import moment, short_moment
-from verifier.reporting.documents import stamp
+from verifier.reporting.documents import budget, stamp
 from verifier.reporting.text import wrapped
 from verifier.sending import NOT_CALLED
 
@@ -57,7 +57,7 @@ def headline(report: Report) -> str:
     zone = report.settings.hours.zone
     if report.state is State.ALL_GOOD:
         assert report.as_of is not None
-        return f"All good as of {moment(report.as_of, zone)}."
+        return f"All good as of {moment(report.as_of, zone)}{_but_for(report)}."
     if report.surges:
         where = listing(sorted({each.place.share for each in report.surges}))
         found = f", and {count(report.open, 'finding')} more" if report.open else ""
@@ -90,9 +90,11 @@ def lead(report: Report) -> str:
     if not report.all_seen or report.surges:
         return "No finding is open, but that says nothing of what was not read."
     them = "it" if report.files == 1 else "them"
+    unread = [each.name for each in report.places if each.only_in_part]
+    besides = f", but for {listing([_place(each) for each in unread])}," if unread else ""
     said = (
-        f"{count(report.files, 'file')}, {amount(report.bytes)} in all, and every copy of {them} "
-        "were read in full. Nothing was found that needs you"
+        f"{count(report.files, 'file')}, {amount(report.bytes)} in all, and every copy of {them}"
+        f"{besides} were read in full. Nothing was found that needs you"
     )
     pending = waiting(report)
     if pending:
@@ -100,6 +102,23 @@ def lead(report: Report) -> str:
     if report.accepted:
         said += f"; {count(report.accepted, 'finding')} {_was(report.accepted)} accepted"
     return f"{said}."
+
+
+def _but_for(report: Report) -> str:
+    """Where not all was read, by intent: it must not pass for known to be good."""
+    listed = [_place(each.name) for each in report.places if each.audit.only_listed]
+    partly = [
+        _place(each.name)
+        for each in report.places
+        if each.only_in_part and not each.audit.only_listed
+    ]
+    said = []
+    if listed:
+        said.append(f"{listing(listed)} {'is' if len(listed) == 1 else 'are'} only listed")
+    if partly:
+        verb = "is" if len(partly) == 1 else "are"
+        said.append(f"{listing(partly)} {verb} read in part, by its budget")
+    return f", as far as all is read: {'; '.join(said)}" if said else ""
 
 
 def waiting(report: Report) -> int:
@@ -282,6 +301,7 @@ def _place_document(each: PlaceReport, zone: tzinfo) -> dict[str, Any]:
         "round": None if found.round is None else found.round.number,
         "round_ends": None if found.round_ends is None else stamp(found.round_ends, zone),
         "on_target": found.on_target,
+        **({} if found.budget is None else {"budget": budget(found.budget)}),
         "growth_per_day": None if each.growth is None else round(each.growth),
         "free": None if room is None else room.free,
         "full": None if room is None or room.runs_out is None else _full(room.runs_out, zone),

@@ -10,6 +10,7 @@ import msgspec
 
 from verifier.jobs.plan import Plan, in_words
 from verifier.jobs.shift import Result, StoppedBy
+from verifier.jobs.spending import Budget
 from verifier.ledger import LedgerFinding
 from verifier.measures import amount, count
 from verifier.reporting import documents, findings
@@ -43,6 +44,8 @@ def document(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> It
             {"share": place.share, "place": place.place, "detail": detail}
             for place, detail in result.unreachable
         ]
+    if result.budgets:
+        tail["budgets"] = [documents.budget(each) for each in result.budgets]
     yield from documents.with_findings(
         head, (documents.ledger_finding(each, zone) for each in found), tail
     )
@@ -61,8 +64,26 @@ def text(
         left = f"{count(result.left.files, 'file')} of {amount(result.left.bytes)} left"
     if result.stopped_by == StoppedBy.TROUBLE:
         left = f"of what could be reached, {left}"
-    yield f"{_ENDED[result.stopped_by]}: {read}; {left}."
+    ended = _ENDED[result.stopped_by]
+    if result.left.files and result.stopped_by == StoppedBy.DONE:
+        ended = "Everything that was due and can be afforded this month has been read"
+    yield f"{ended}: {read}; {left}."
+    for budget in result.budgets:
+        yield budget_in_words(budget)
     yield from findings.text(lasting, known, zone)
+
+
+def budget_in_words(each: Budget) -> str:
+    """What may be, and was, read of a place where that costs or is limited."""
+    if each.limit is None:
+        return (
+            f"{each.place}: only listed, since reading costs; {amount(each.spent)} were read of "
+            f"it by hand in {each.month}."
+        )
+    return (
+        f"{each.place}: {amount(each.spent)} of {amount(each.limit)} read in {each.month}, "
+        f"{amount(each.left)} left."
+    )
 
 
 def _whole(document: dict[str, Any]) -> Iterator[bytes]:

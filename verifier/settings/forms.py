@@ -21,6 +21,7 @@ from verifier.places.addresses import Address, parse_address, parse_path
 from verifier.settings.quoting import did_you_mean
 from verifier.settings.secrets import check_heartbeat_address, check_notify_address
 from verifier.settings.words import (
+    parse_budget,
     parse_duration,
     parse_percentage,
     parse_rate,
@@ -152,6 +153,7 @@ TIME_OF_DAY: Final = Form('a time of day such as "23:00"', _read_time)
 DURATION: Final = text_form('a length of time such as "10 min" or "3 h 30 min"', parse_duration)
 SOME_TIME: Final = text_form('a length of time such as "7 days" or "3 h 30 min"', _some_time)
 RATE: Final = text_form('a rate such as "400 MB/s" or "200 GB a month"', parse_rate)
+BUDGET: Final = text_form('an amount a month such as "200 GB a month"', parse_budget)
 PERCENTAGE: Final = text_form('a percentage such as "20 %"', parse_percentage)
 SPAN: Final = text_form('days and times such as "Mon-Fri 08:30-19:00"', Span.parse)
 NIGHTS: Final = text_form('days of the week such as "Sat" or "Mon-Fri"', parse_days)

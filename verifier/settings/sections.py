@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from verifier.hours import DAYS, Busy, Dates, WorkingHours
 from verifier.places.addresses import Address, AddressKind
 from verifier.settings.forms import (
+    BUDGET,
     DATE,
     DATES,
     DURATION,
@@ -158,6 +159,7 @@ def _share(table: Table) -> Share:
         table.take_list("ignore", PATTERN),
         table.take("slack", DURATION, _DEFAULT_SLACK),
         table.take("surge_above", PERCENTAGE, _DEFAULT_SURGE),
+        table.take("read_at_most", optional(BUDGET), None),
     )
 
 
@@ -168,6 +170,7 @@ def _mirrors(share: Table, source: Address) -> Iterator[Mirror]:
             table.take("name", NAME),
             table.take("at", address_form(table.file)),
             table.take("off_site", FLAG, False),
+            table.take("read_at_most", optional(BUDGET), None),
         )
         if mirror.name in names:
             reason = "two mirrors of this share have it"

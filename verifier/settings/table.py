@@ -45,8 +45,9 @@ KEYS: Final[Mapping[str, tuple[str, ...]]] = {
         "ignore",
         "slack",
         "surge_above",
+        "read_at_most",
     ),
-    "share.mirror": ("name", "at", "off_site"),
+    "share.mirror": ("name", "at", "off_site", "read_at_most"),
     "audit": ("nights", "every_byte_within"),
     "clearance": ("copies", "off_site", "read_within", "quiet_for"),
     "notify": (

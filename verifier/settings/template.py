@@ -202,6 +202,9 @@ source = {source}
 # slack = "2 s"
 # When more of the agreed files changed or vanished between two walks, this is said first.
 # surge_above = "20 %"
+# The most that shifts read of the source in a calendar month. Without it: as much as they like, and
+# nothing where reading is paid for, as in an object store.
+# read_at_most = "200 GB a month"
 
 {mirrors}"""
 
@@ -213,6 +216,9 @@ name = {name}
 at = {at}
 # Whether it is kept in another building.
 # off_site = false
+# The most that shifts read of it in a calendar month. Without it: as much as they like, and nothing
+# where reading is paid for, as in an object store.
+# read_at_most = "200 GB a month"
 """
 
 

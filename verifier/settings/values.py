@@ -36,11 +36,16 @@ class Pace(Struct, frozen=True):
 
 
 class Mirror(Struct, frozen=True):
-    """One copy of a share."""
+    """One copy of a share.
+
+    ``read_at_most`` is what shifts may read of it in a calendar month; None is as much as they
+    like where reading costs nothing, and nothing at all where it costs.
+    """
 
     name: str
     at: Address
     off_site: bool
+    read_at_most: Rate | None = None
 
 
 class Share(Struct, frozen=True):
@@ -48,7 +53,7 @@ class Share(Struct, frozen=True):
 
     ``mirror_runs`` is the wall-clock time at which the copy job starts each day, or None when
     copies are always due; ``mirror_takes`` is how long a run lasts at most.  ``surge_above`` is
-    from 0 to 1.
+    from 0 to 1.  ``read_at_most`` is of its source, as that of a mirror.
     """
 
     name: str
@@ -59,6 +64,7 @@ class Share(Struct, frozen=True):
     ignore: tuple[str, ...]
     slack: timedelta
     surge_above: float
+    read_at_most: Rate | None = None
 
     def mirror(self, name: str) -> Mirror:
         """The mirror of that name.  Raises RequestRefused."""

@@ -176,6 +176,14 @@ def parse_rate(text: str) -> Rate:
     return Rate(size, Period(word))
 
 
+def parse_budget(text: str) -> Rate:
+    """``"200 GB a month"``: what may be read in a calendar month.  Raises ValueError."""
+    found = parse_rate(text)
+    if found.period is not Period.MONTH:
+        raise ValueError("stores are paid by the month")
+    return found
+
+
 def parse_percentage(text: str) -> float:
     """``"20 %"`` as 0.2; over 0 and at most 100.  Raises ValueError."""
     match = re.fullmatch(rf"({_NUMBER})\s*%", text.strip())

@@ -157,6 +157,7 @@ class _Clearing:
             with self._progress.line(lambda: None):
                 self._walk_all()
             reading.mark(self._read_since())
+            reading.tell_costs(self._settings)
             stopped = self._read(request, reading)
             if stopped is None:
                 return self._decide(request)

@@ -58,6 +58,13 @@ def folder_in(named: bytes, source: Place, share: str) -> bytes:
 
 def refuse_no_folder(folder: bytes, source: Place, share: str, watch: Watch) -> None:
     """Raises RequestRefused unless a folder stands there, reached through no link."""
+    if not source.traits.has_folders:
+        if next(source.list_folder(folder[:-1]), None) is None:
+            raise RequestRefused(
+                f"Nothing stands below {printable(folder)} in {share} ({source.at}). Check the "
+                "name."
+            )
+        return
     parts = folder.rstrip(b"/").split(b"/")
     for number in range(1, len(parts) + 1):
         path = b"/".join(parts[:number])

@@ -14,6 +14,7 @@ from verifier.errors import PlaceUnreachable
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders, engine_for
+from verifier.jobs.spending import Meter, budgets, told
 from verifier.ledger import Clearance, Due, Ledger, PlaceName
 from verifier.model import Kind
 from verifier.places.base import Place, Traits
@@ -95,6 +96,7 @@ class Reading:
         self._readers = EngineReaders(engine, list(places), system.cores())
         self._yielding = pace.Yielding(settings.pace.yield_above, system.io_pressure)
         self._held = False
+        self._meter = Meter(settings, ledger, self._readers.bytes_read, clock, places)
         self._scheduler: Scheduler | None = None
 
     def mark(self, read_since: int) -> None:
@@ -139,6 +141,13 @@ class Reading:
         clearances = self._ledger.clearances
         return {place: Left(*clearances.left(self._request, place)) for place in self._places}
 
+    def tell_costs(self, settings: Settings) -> None:
+        """Before anything is read of a place where that costs."""
+        left = self.left()
+        for budget in budgets(settings, self._ledger, self._clock()):
+            if budget.place in left:
+                self._progress.say(told(budget, left[budget.place].bytes))
+
     def read(self, window: Window) -> Read:
         """Read what is marked, at all places side by side, until the bell at the latest.
 
@@ -154,12 +163,13 @@ class Reading:
             self._clock,
             _no_judgement,
             {place: left.bytes for place, left in self.left().items()},
-            self._yield,
+            self._each_turn,
         )
         with self._progress.line(lambda: scheduler.status):
             try:
                 finished = scheduler.run()
             finally:
+                self._meter.write(0)
                 self._ledger.clearances.prove_changed(self._request)
         skipped = any(queue.skipped.files for queue in queues)
         return Read(finished and not skipped, dict(scheduler.unreachable))
@@ -168,6 +178,10 @@ class Reading:
     def status(self) -> Status | None:
         """How far reading is."""
         return None if self._scheduler is None else self._scheduler.status
+
+    def _each_turn(self) -> None:
+        self._yield()
+        self._meter.write()
 
     def _yield(self) -> None:
         """Let others have the disks while they need them."""

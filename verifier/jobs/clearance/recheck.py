@@ -186,9 +186,11 @@ def _copy_elsewhere(named: Address, folder: bytes) -> Place:
     """As `_copy_at`: the folder below an address where one is, else what stands there itself."""
     place = open_place(named)
     try:
-        next(place.list_folder(folder), None)
+        found = next(place.list_folder(folder), None)
     except OSError:
         return place
+    if found is None and not place.traits.has_folders:
+        return place  # a name that nothing begins with is no folder
     return open_place(named.below(folder))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from verifier.findings import Action, action_of
+from verifier.findings import SIZES_DIFFER, Action, action_of
 from verifier.model import Cause, Finding, Side, Verdict
 
 _MIRROR_BAD: Final[dict[str, str]] = {
@@ -52,6 +52,11 @@ def which_side(finding: Finding) -> str:
         return "The certificate says what the mirror should hold; the source gave it up."
     if finding.verdict is Verdict.CORRUPT:
         return _corrupt(finding)
+    if finding.detail.startswith(SIZES_DIFFER):
+        return (
+            "By size the mirror does not hold what the source does; its content was not read, and "
+            "the date of an upload does not tell which is newer."
+        )
     return _BY_VERDICT.get(finding.verdict, "Nothing is known of which side is right.")
 
 

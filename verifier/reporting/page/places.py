@@ -9,7 +9,7 @@ from typing import Final
 from msgspec import Struct
 
 from verifier.jobs.report import DoubtKind, PlaceReport, Report
-from verifier.measures import amount, count
+from verifier.measures import amount, count, duration
 from verifier.model import Verdict
 from verifier.reporting.calendar_words import short, short_moment
 from verifier.reporting.page.pictures import month_of, place_in_sentence
@@ -72,6 +72,17 @@ def remarks(report: Report) -> Iterator[str]:
             yield (
                 f"the disk of {place} has {amount(room.free)} left, and is full around "
                 f"{month_of(ends)} if it goes on like this."
+            )
+        if each.audit.only_listed:
+            yield (
+                f"no shift reads {place}, where reading costs: of what it holds only names and "
+                f"sizes are known. verifier spot-check {each.name.share} reads a sample."
+            )
+        days = each.audit.budget_days
+        if days is not None and not each.audit.affordable:
+            yield (
+                f"the budget for {place} lets all of it be read once in "
+                f"{duration(days * 86_400)}, and {within} are asked for."
             )
         if target is not None and not target.met:
             yield (
@@ -152,7 +163,7 @@ def _oldest(each: PlaceReport, report: Report, zone: tzinfo) -> Cell:
     found = each.audit
     unread = f"{count(found.unread_files, 'file')} not read yet" if found.unread_files else ""
     if found.oldest_read is None:
-        return "none", unread, bool(unread)
+        return "none", unread, bool(unread) and found.budget is None
     days = int((report.written - found.oldest_read) // 86_400)
     age = f"{count(days, 'day')} ago" if days else "within a day"
     age += ", too long" if found.late else ""
@@ -163,6 +174,8 @@ def _oldest(each: PlaceReport, report: Report, zone: tzinfo) -> Cell:
 
 def _round(each: PlaceReport, zone: tzinfo) -> Cell:
     found = each.audit
+    if found.budget is not None and found.only_listed:
+        return "only listed", f"{amount(found.budget.spent)} read in {found.budget.month}", False
     if found.round is None:
         return "none yet", "", False
     if found.round.ended is not None:
@@ -175,6 +188,8 @@ def _round(each: PlaceReport, zone: tzinfo) -> Cell:
         ends = f"ends {_date(found.round_ends, zone)}"
     elif found.pace is not None:
         ends = "does not end in ten years"
+    if found.budget is not None:
+        ends += f"; {amount(found.budget.left)} left of this month's budget"
     if found.on_target is False:
         ends += ", behind target"
     return f"{found.round.number}, {done} % done", ends, found.on_target is False

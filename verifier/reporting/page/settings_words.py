@@ -9,6 +9,7 @@ from datetime import timedelta
 from verifier.hours import DAYS, Dates, days_in_words
 from verifier.measures import count
 from verifier.model import printable
+from verifier.places.opening import traits_at
 from verifier.reporting.calendar_words import in_full
 from verifier.settings import (
     Mirror,
@@ -102,7 +103,12 @@ def _share(share: Share) -> Iterator[str]:
 
 
 def _mirror(mirror: Mirror) -> str:
-    return f"Mirror {mirror.name}{', off site' if mirror.off_site else ''}: {mirror.at}."
+    said = f"Mirror {mirror.name}{', off site' if mirror.off_site else ''}: {mirror.at}"
+    if mirror.read_at_most is not None:
+        said += f", of which at most {mirror.read_at_most} are read"
+    elif traits_at(mirror.at).reading_costs:
+        said += ", which is only listed, since reading costs"
+    return f"{said}."
 
 
 def _notices(settings: Settings) -> str:
