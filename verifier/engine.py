@@ -357,6 +357,7 @@ class Lane:
         bytes_read: Callable[[], int],
     ) -> None:
         self._start = start
+        self._width = width
         self._room = {False: HANDED_OVER * width, True: min(width, LONG_AT_ONCE)}
         self._bytes_read = bytes_read
         self._lock = threading.Lock()
@@ -367,6 +368,15 @@ class Lane:
     def bytes_read(self) -> int:
         """Bytes that came off this lane's place so far, every second reading counted."""
         return self._bytes_read()
+
+    def widen(self, width: int) -> None:
+        """Have so many tasks run at once from now on, also fewer: who reads has come or gone."""
+        with self._lock:
+            more, self._width = width - self._width, width
+            self._room[False] += HANDED_OVER * more
+            long = min(width, LONG_AT_ONCE)
+            self._room[True] += long - min(width - more, LONG_AT_ONCE)
+        self._fill()
 
     def submit(
         self, rank: int, task: Callable[..., T], *arguments: Any, long: bool = False
@@ -382,12 +392,12 @@ class Lane:
 
     def _next(self) -> _Task | None:
         """The first task for which there is room, its room taken.  Called with the lock held."""
-        if not self._room[False]:
+        if self._room[False] <= 0:
             return None
         heads = [
             self._waiting[long][0]
             for long in (False, True)
-            if self._waiting[long] and self._room[long]
+            if self._waiting[long] and self._room[long] > 0
         ]
         if not heads:
             return None
