@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import pickle
+import platform
 import queue
 import threading
 import time
@@ -22,6 +23,7 @@ from typing import Any, Final
 
 from msgspec import Struct, structs
 
+from verifier import __version__
 from verifier.cluster import alike
 from verifier.cluster.connection import Connection
 from verifier.cluster.orders import Answer, Batch, Expected, Found, Orders
@@ -34,6 +36,7 @@ from verifier.engine import (
     Watch,
 )
 from verifier.errors import PlaceUnreachable, ReadersLost, Stopped, VerifierError
+from verifier.measures import amount, count
 from verifier.pace import Pace
 from verifier.places.base import Place
 
@@ -152,6 +155,19 @@ class ClusterEngine:
         wanted = self._widths[lane]
         return self.width if wanted is None else wanted
 
+    def described(self) -> str:
+        """Who reads, in a sentence or two."""
+        workers, threads = len(self._workers), sum(self._workers.values())
+        said = (
+            f"{count(workers, 'worker')} with {count(threads, 'thread')} at "
+            f"{self._connection.scheduler} read; each runs verifier {__version__} on Python "
+            f"{'.'.join(platform.python_version_tuple()[:2])}, and its clock is right."
+        )
+        rate = self._orders.terms.bytes_per_second
+        if rate is not None:
+            said += f" Of the ceiling each gets {amount(round(rate))}/s."
+        return said
+
     # -------------------------------------------------------------------------- the batches
 
     def _start(self, lane: int, task: Callable[..., Any], arguments: Sequence[Any]) -> Future[Any]:
@@ -259,9 +275,11 @@ class ClusterEngine:
     def look_first(self, place: Place) -> None:
         """See whether every worker sees the tree that this machine sees.
 
-        Raises PlaceUnreachable, and ReadersLost.  Done before a place's first batch in any case.
+        Raises PlaceUnreachable, and ReadersLost.  Done before a place's first batch in any case;
+        a place that workers do not read is none of their business.
         """
-        self._expected_of(place, 0)
+        if place.root is not None:
+            self._expected_of(place, 0)
 
     def _expected_of(self, place: Place, lane: int) -> Expected:
         with self._looking:

@@ -8,15 +8,17 @@ from pathlib import Path
 
 from msgspec import Struct
 
-from verifier.engine import BellRang, Engine
+from verifier.engine import BellRang
 from verifier.errors import RequestRefused, Stopped
 from verifier.ignore import Ignore
+from verifier.jobs.engines import engine_for
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import Sizer, open_tree, refuse_output_inside, refuse_temporary_inside
 from verifier.manifest import ManifestWriter
 from verifier.places.addresses import Named
 from verifier.places.base import Look
 from verifier.reading import read_tree
+from verifier.settings import Engine
 
 
 class Built(Struct, frozen=True):
@@ -37,11 +39,13 @@ def build(
     progress: Progress,
     now: Callable[[], float] = time.time,
     bell: float | None = None,
+    engine: Engine | None = None,
 ) -> Built:
     """Write the manifest of the place that is ``named`` to ``out``.
 
-    Reading ends at the ``bell``, in seconds since 1970, with Stopped.  Raises what reading and
-    writing raise: PlaceUnreachable, RequestRefused, OutputFailed, ReadersLost.
+    Reading ends at the ``bell``, in seconds since 1970, with Stopped.  ``engine`` is who reads,
+    None this machine.  Raises what reading and writing raise: PlaceUnreachable, RequestRefused,
+    OutputFailed, ClusterUnready, ReadersLost.
     """
     tree = open_tree(named)
     if tree.place is None:
@@ -55,12 +59,12 @@ def build(
     troubled = 0
     with (
         ManifestWriter(out, tree.at, ignore, now) as writer,
-        Engine([None, 1], inline=not look.content) as engine,
+        engine_for(engine, [named] * 2, [None, 1], inline=not look.content) as readers,
     ):
-        lane = engine.lanes[0]
+        lane = readers.lanes[0]
         if bell is not None:
-            engine.ring_at(bell)
-        sizer = Sizer(tree.place, engine.lanes[-1], patterns)
+            readers.ring_at(bell)
+        sizer = Sizer(tree.place, readers.lanes[-1], patterns)
         costs = tree.place.traits.reading_costs
         if progress.watched and look.content and not costs:
             sizer.start()

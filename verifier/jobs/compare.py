@@ -14,10 +14,11 @@ from typing import Any, Final
 from msgspec import Struct, structs
 
 from verifier.diff.comparison import Comparison, Judged
-from verifier.engine import BellRang, Engine, Lane
+from verifier.engine import BellRang, Lane, ReadingEngine
 from verifier.errors import RequestRefused, Stopped
 from verifier.findings import finding_of
 from verifier.ignore import Ignore
+from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import UNSTABLE, Examination, Side, without_difference
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import (
@@ -42,6 +43,7 @@ from verifier.output import try_out
 from verifier.places.addresses import Named
 from verifier.places.base import Look
 from verifier.reading import read_again, sighting_from
+from verifier.settings import Engine
 from verifier.spill import SortedSpill
 
 CONFIRMED_AHEAD: Final = 16
@@ -52,6 +54,7 @@ class Request(Struct, frozen=True):
     """What is to be compared, and how.
 
     ``bell`` is when reading must have ended, in seconds since 1970; None when it need not.
+    ``engine`` is who reads the contents, None this machine.
     """
 
     source: Named
@@ -62,6 +65,7 @@ class Request(Struct, frozen=True):
     look: Look = Look()
     outputs: tuple[Path, ...] = ()
     bell: float | None = None
+    engine: Engine | None = None
 
 
 class SideTally(Struct, frozen=True):
@@ -158,8 +162,17 @@ class _Work:
         result = self._result
         started = time.perf_counter()
         live = [tree for tree in (self._source, self._mirror) if tree.place is not None]
-        widths = [None, None] + ([1, 1] if self._progress.watched else [])
-        with self._kept, Engine(widths if live else (1,), inline=not live) as engine:
+        widths: list[int | None] = [None, None] + ([1, 1] if self._progress.watched else [])
+        sides = [self._request.source, self._request.mirror]
+        with (
+            self._kept,
+            engine_for(
+                self._request.engine if self._request.look.content else None,
+                (sides * 2)[: len(widths)],
+                widths if live else (1,),
+                inline=not live,
+            ) as engine,
+        ):
             lanes = engine.lanes[:2] if live else [engine.lanes[0]] * 2
             if self._request.bell is not None:
                 engine.ring_at(self._request.bell)
@@ -194,7 +207,7 @@ class _Work:
         read = lane.bytes_read if tree.place is not None else 0
         return SideTally(tree.at, tree.files, tree.bytes, read + self._damage_reads[side])
 
-    def _gauges(self, engine: Engine) -> list[Gauge]:
+    def _gauges(self, engine: ReadingEngine) -> list[Gauge]:
         """A gauge for each side that is read, its total found out while reading has begun."""
         gauges = []
         sides = (("source", self._source), ("mirror", self._mirror))

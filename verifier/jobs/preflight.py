@@ -25,10 +25,12 @@ from typing import Final
 from msgspec import Struct
 
 from verifier import forecast, guards, output
-from verifier.engine import BellRang, Engine
+from verifier.engine import BellRang, ReadingEngine
 from verifier.errors import (
+    ClusterUnready,
     OutputFailed,
     PlaceUnreachable,
+    ReadersLost,
     RequestRefused,
     VerifierError,
 )
@@ -36,8 +38,10 @@ from verifier.expected import Missed
 from verifier.hours import DAYS, WorkingHours, days_in_words
 from verifier.ignore import Ignore
 from verifier.inside import lies_in
+from verifier.jobs.engines import engine_for, is_folder
 from verifier.jobs.measuring import PART, READ_AT_MOST, READ_FOR, Sample, read_part, reading_time
 from verifier.jobs.notices import SHIFTS_LOOKED_AT, missed_by
+from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import refuse_temporary_inside
 from verifier.ledger import (
@@ -57,6 +61,7 @@ from verifier.places.opening import place_at
 from verifier.reading import INODES_REMEMBERED
 from verifier.sending import refuse_without_library
 from verifier.settings import (
+    EngineKind,
     Settings,
     Share,
     duration_in_words,
@@ -155,6 +160,7 @@ class _Place:
     def __init__(self, share: Share, name: str, address: Address) -> None:
         self.share = share
         self.name = name
+        self.address = address
         self.at = shown(address)
         self.place: Place | None = None
         self.why_none = ""
@@ -209,6 +215,7 @@ class _Preflight:
         self._overridden = False
         self._record: Check | None = None
         self._missed = Missed()
+        self._readers_fit = True
         self._stop_at = 0.0
         """Until when it may list and read, on the system's steady clock: the bell."""
 
@@ -238,10 +245,12 @@ class _Preflight:
             self._say(Check("override", State.GOOD, detail))
         self._say(self._reports())
         self._say_each(self._notices())
+        self._say(self._who_reads())
         if temporary is not None:
             self._say(temporary)
         if self._places:
             self._say_each(self._look_at_places())
+            self._say_each(self._seen_alike())
             self._say_each(self._room())
         first_read = self._say_first_read(self._measure())
         return Report(tuple(self._checks), first_read)
@@ -502,6 +511,48 @@ class _Preflight:
         if not self._may_read() and any(each.reached for each in self._places):
             yield self._left_out()
 
+    # ------------------------------------------------------------------------- the readers
+
+    def _who_reads(self) -> Check:
+        """Whether those who will read are there and fit for it."""
+        try:
+            with self._readers_of(self._places) as engine:
+                return Check("engine", State.GOOD, engine.described())
+        except (RequestRefused, ClusterUnready) as error:
+            self._readers_fit = False
+            return _refused("engine", error)
+
+    def _seen_alike(self) -> Iterator[Check]:
+        """Whether workers see the trees that this machine sees; who does not is not measured."""
+        found = [each for each in self._places if each.listed and is_folder(each.address)]
+        by_cluster = self._settings.engine.kind is not EngineKind.LOCAL
+        if not (by_cluster and self._readers_fit and found and self._may_read()):
+            return
+        try:
+            with self._readers_of(found) as engine:
+                for each in found:
+                    assert each.place is not None
+                    try:
+                        engine.look_first(each.place)
+                    except PlaceUnreachable as error:
+                        each.listed = False
+                        yield each.says("workers", State.WRONG, *_in_two(str(error)))
+                    else:
+                        detail = "Every worker sees the tree that this machine sees."
+                        yield each.says("workers", State.GOOD, detail)
+        except (ClusterUnready, ReadersLost) as error:
+            self._readers_fit = False
+            yield _refused("engine", error)
+
+    def _readers_of(self, places: Sequence[_Place]) -> ReadingEngine:
+        return engine_for(
+            self._settings.engine,
+            [each.address for each in places],
+            [None] * len(places),
+            inline=self._settings.engine.kind is EngineKind.LOCAL,
+            pace=pace_by(self._settings),
+        )
+
     def _may_read(self) -> bool:
         return time.monotonic() < self._stop_at
 
@@ -671,13 +722,15 @@ class _Preflight:
         """Read some of every place, those of one share side by side as later on."""
         for share in self._settings.shares:
             places = [each for each in self._places if each.share is share and each.listed]
-            if places and self._may_read():
+            if places and self._readers_fit and self._may_read():
                 yield from self._measure_share(share, places)
 
     def _measure_share(self, share: Share, places: Sequence[_Place]) -> Iterator[Check]:
         troubles: dict[str, list[str]] = {each.name: [] for each in places}
         ended = {each.name: time.monotonic() for each in places}
-        with Engine([None] * len(places)) as engine:
+        with engine_for(
+            self._settings.engine, [each.address for each in places], [None] * len(places)
+        ) as engine:
             chosen = [each.sample.chosen(READ_AT_MOST, PART) for each in places]
             gauges = [
                 Gauge(place.name, lambda lane=lane: lane.bytes_read, lambda size=size: size)  # type: ignore[misc]

@@ -1,4 +1,4 @@
-"""This machine's readers at work for a schedule: tasks in, readings out."""
+"""The readers of an engine at work for a schedule: tasks in, readings out."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from concurrent.futures import Future
 from typing import Final
 
-from verifier.engine import BellRang, Engine, Watch
+from verifier.engine import BellRang, ReadingEngine, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ledger import PlaceName
 from verifier.places.base import Look, Place, unpack
@@ -31,11 +31,10 @@ class EngineReaders:
     spinning disk seek, and a crash would have all of them read again.
     """
 
-    def __init__(self, engine: Engine, places: Iterable[PlaceName], width: int) -> None:
+    def __init__(self, engine: ReadingEngine, places: Iterable[PlaceName]) -> None:
         self._engine = engine
         self._lanes = dict(zip(places, engine.lanes, strict=True))
         self._numbers = {place: number for number, place in enumerate(self._lanes)}
-        self._room = 2 * width + _AHEAD
         self._places: Mapping[PlaceName, Place] = {}
         self._bell: float | None = None
         self._generation = 0
@@ -60,7 +59,7 @@ class EngineReaders:
 
     def room(self, place: PlaceName) -> bool:
         """Whether the place can do with one task more."""
-        return self._outstanding[place] < self._room
+        return self._outstanding[place] < 2 * self._engine.width + _AHEAD
 
     def start(self, task: Task) -> None:
         """Have a task done."""

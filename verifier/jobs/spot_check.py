@@ -26,8 +26,9 @@ from verifier import pace, sampling, system
 from verifier.diff.comparison import Judged
 from verifier.diff.judge import judge
 from verifier.due import is_due, latest_run
-from verifier.engine import BellRang, Engine, Watch
+from verifier.engine import BellRang, Watch
 from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Stopped
+from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import Neighbourhood
@@ -195,7 +196,12 @@ class SpotCheck:
             refuse_without_ledger(self._settings, self._share.name)
             # The readers start before the ledger is opened: no forked process may hold it open.
             self._engine = kept.enter_context(
-                Engine([1] * len(names), pace=pace_by(self._settings))
+                engine_for(
+                    self._settings.engine,
+                    [address for _, address in places_of(self._share)],
+                    [1] * len(names),
+                    pace=pace_by(self._settings),
+                )
             )
             self._lanes = dict(zip(names, self._engine.lanes, strict=True))
             self._watches: dict[PlaceName, Watch] = {

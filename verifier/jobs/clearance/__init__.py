@@ -19,7 +19,7 @@ from msgspec import Struct
 
 from verifier import guards
 from verifier.certificate import RuleResult
-from verifier.engine import BellRang, Engine
+from verifier.engine import BellRang, ReadingEngine
 from verifier.errors import PlaceUnreachable, RequestRefused
 from verifier.jobs.clearance import rules
 from verifier.jobs.clearance.folder import folder_in, refuse_no_folder, walk_folder
@@ -93,7 +93,7 @@ def clear(asked: Asked, progress: Progress, clock: Callable[[], float] = time.ti
     with ExitStack() as kept:
         ledger = kept.enter_context(open_ledger(settings))
         kept.enter_context(only_shift(ledger.path, int(clock())))
-        engine = kept.enter_context(readers_for(settings, len(places)))
+        engine = kept.enter_context(readers_for(settings, [at for _, at in places_of(share)]))
         engine.ring_at(asked.bell)
         clearing = _Clearing(asked, ledger, engine, places, out, progress, clock)
         try:
@@ -110,7 +110,7 @@ class _Clearing:
         self,
         asked: Asked,
         ledger: Ledger,
-        engine: Engine,
+        engine: ReadingEngine,
         places: dict[PlaceName, Place],
         out: Path,
         progress: Progress,

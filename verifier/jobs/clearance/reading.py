@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import takewhile
 from typing import Final
 
 from msgspec import Struct
 
 from verifier import pace, system
-from verifier.engine import Engine
+from verifier.engine import ReadingEngine
 from verifier.errors import PlaceUnreachable
+from verifier.jobs.engines import engine_for
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders
 from verifier.ledger import Clearance, Due, Ledger, PlaceName
 from verifier.model import Kind
+from verifier.places.addresses import Address
 from verifier.places.base import Place
 from verifier.scheduler import Left, Queue, Scheduler, Status, Task, Why, Window
 from verifier.settings import Settings
@@ -60,9 +62,15 @@ class FolderQueue(Queue):
         )
 
 
-def readers_for(settings: Settings, count: int) -> Engine:
-    """Readers for so many places, as gentle as those of a shift."""
-    return Engine([None] * count, readers=max(count, 2 * system.cores()), pace=pace_by(settings))
+def readers_for(settings: Settings, places: Sequence[Address]) -> ReadingEngine:
+    """Readers for these places, as gentle as those of a shift."""
+    return engine_for(
+        settings.engine,
+        places,
+        [None] * len(places),
+        readers=max(len(places), 2 * system.cores()),
+        pace=pace_by(settings),
+    )
 
 
 class Read(Struct, frozen=True):
@@ -81,7 +89,7 @@ class Reading:
         request: Clearance,
         places: dict[PlaceName, Place],
         settings: Settings,
-        engine: Engine,
+        engine: ReadingEngine,
         progress: Progress,
         clock: Callable[[], float],
     ) -> None:
@@ -91,7 +99,7 @@ class Reading:
         self._engine = engine
         self._progress = progress
         self._clock = clock
-        self._readers = EngineReaders(engine, list(places), system.cores())
+        self._readers = EngineReaders(engine, list(places))
         self._yielding = pace.Yielding(settings.pace.yield_above, system.io_pressure)
         self._held = False
         self._scheduler: Scheduler | None = None
