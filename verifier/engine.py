@@ -27,6 +27,7 @@ from msgspec import Struct
 
 from verifier import system
 from verifier.errors import ReadersLost, Stopped
+from verifier.measures import count
 from verifier.pace import Ceiling, Pace, SharedNumber
 
 T = TypeVar("T")
@@ -357,6 +358,7 @@ class Lane:
         bytes_read: Callable[[], int],
     ) -> None:
         self._start = start
+        self._width = width
         self._room = {False: HANDED_OVER * width, True: min(width, LONG_AT_ONCE)}
         self._bytes_read = bytes_read
         self._lock = threading.Lock()
@@ -367,6 +369,15 @@ class Lane:
     def bytes_read(self) -> int:
         """Bytes that came off this lane's place so far, every second reading counted."""
         return self._bytes_read()
+
+    def widen(self, width: int) -> None:
+        """Have so many tasks run at once from now on, also fewer: who reads has come or gone."""
+        with self._lock:
+            more, self._width = width - self._width, width
+            self._room[False] += HANDED_OVER * more
+            long = min(width, LONG_AT_ONCE)
+            self._room[True] += long - min(width - more, LONG_AT_ONCE)
+        self._fill()
 
     def submit(
         self, rank: int, task: Callable[..., T], *arguments: Any, long: bool = False
@@ -382,12 +393,12 @@ class Lane:
 
     def _next(self) -> _Task | None:
         """The first task for which there is room, its room taken.  Called with the lock held."""
-        if not self._room[False]:
+        if self._room[False] <= 0:
             return None
         heads = [
             self._waiting[long][0]
             for long in (False, True)
-            if self._waiting[long] and self._room[long]
+            if self._waiting[long] and self._room[long] > 0
         ]
         if not heads:
             return None
@@ -434,6 +445,40 @@ class Lane:
             task.promise.set_result(result)
         else:
             task.promise.set_exception(error)
+
+
+class ReadingEngine(Protocol):
+    """Many readers at once, wherever they are.  A context manager; leaving it in order waits."""
+
+    @property
+    def lanes(self) -> Sequence[Lane]:
+        """A share of the readers for each place."""
+
+    @property
+    def width(self) -> int:
+        """How many tasks of one place run at once when all places are read."""
+
+    def described(self) -> str:
+        """Who reads, in a sentence."""
+
+    def look_first(self, place: Any) -> None:
+        """See whether all readers see the tree that this machine sees; they do so before they
+        read in any case.  Raises PlaceUnreachable."""
+
+    def ring_at(self, bell: float | None) -> None:
+        """Have readers stop by themselves at ``bell``, in seconds since 1970; None is no bell."""
+
+    def hold(self, on: bool) -> None:
+        """Have readers wait before their next block, or go on."""
+
+    def own_watch(self, lane: int) -> Watch:
+        """A watch for the calling process itself, under the same bell and hold."""
+
+    def stop(self) -> None:
+        """Have the readers stop at once, in the middle of a file; waiting tasks never start."""
+
+    def __enter__(self) -> ReadingEngine: ...
+    def __exit__(self, kind: object, error: object, trace: object, /) -> None: ...
 
 
 class Engine:
@@ -493,6 +538,18 @@ class Engine:
             for lane, width in enumerate(each)
         ]
         self._callers = [_CallersWatch(self._rules, lane) for lane in range(len(each))]
+
+    @property
+    def width(self) -> int:
+        """How many tasks of one place run at once when all places are read."""
+        return system.cores()
+
+    def described(self) -> str:
+        """Who reads, in a sentence."""
+        return f"This machine reads, {count(self.width, 'task')} of a place at a time."
+
+    def look_first(self, place: Any) -> None:
+        """Nothing: the readers are on this machine."""
 
     def _made_rules(self, board: Board, moment: SharedNumber, lock: Lock) -> _Rules:
         board[_Layout.BELL] = _NEVER

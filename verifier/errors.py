@@ -11,6 +11,7 @@ The family::
     ├── LedgerRefused             3  a ledger is no ledger, unsound, too new, or in a share
     │   └── ShiftRunning          3  another shift works with the ledger
     ├── LedgerFailed              3  the ledger could not be read or written on; what it holds stays
+    ├── ClusterUnready            3  a cluster does not answer, or a worker cannot do the work
     ├── ReadersLost               3  a reading process died; what was judged is not complete
     └── Stopped                   3  the user stopped the work, and it is not complete
 
@@ -73,6 +74,10 @@ class ShiftRunning(LedgerRefused):
 
 class LedgerFailed(VerifierError):
     """Reading or writing the ledger failed; nothing of the failed step is recorded."""
+
+
+class ClusterUnready(VerifierError):
+    """The scheduler of a cluster does not answer, has no workers, or one that is not fit."""
 
 
 class ReadersLost(VerifierError):

@@ -403,6 +403,21 @@ def test_stopping_leaves_processes_alone_that_are_not_its_own():
         assert other.lanes[0].submit(0, own_process).result(WAIT) == bystander
 
 
+@pytest.mark.parametrize("long", [False, True], ids=["short", "long"])
+def test_a_lane_that_is_widened_hands_over_more_and_one_that_is_narrowed_less(long):
+    bench = Bench(width=1)
+    for number in range(20):
+        bench.submit(number, str(number), long=long)
+    at_once = {1: HANDED_OVER, 3: 3 * HANDED_OVER} if not long else {1: 1, 3: 3}
+    assert len(bench.running) == at_once[1]
+    bench.lane.widen(3)
+    assert len(bench.running) == at_once[3]
+    bench.lane.widen(1)
+    for left in [*range(at_once[3] - 1, at_once[1] - 1, -1), at_once[1], at_once[1]]:
+        bench.end(next(iter(bench.running)))
+        assert len(bench.running) == left
+
+
 # ------------------------------------------------------------------- the pace, the bell, a hold
 
 MEGABYTE = 1_000_000

@@ -178,6 +178,20 @@ def test_a_share_without_a_schedule_has_its_defaults() -> None:
     assert not share.mirrors[0].off_site
 
 
+@pytest.mark.parametrize(
+    "scheduler",
+    ["tcp://vault.example:8786", "tls://10.0.0.5:1", "tcp://[fe80::1]:65535", "tcp://vault:8786"],
+)
+def test_a_cluster_is_named_by_its_scheduler(scheduler: str) -> None:
+    found = read(f'{SMALL}[engine]\nkind = "dask"\nscheduler = "{scheduler}"\n')
+    assert found.engine == settings.Engine(settings.EngineKind.DASK, scheduler)
+
+
+def test_without_a_word_of_an_engine_this_machine_reads() -> None:
+    assert read(SMALL).engine == settings.Engine(settings.EngineKind.LOCAL, None)
+    assert read(SMALL + '[engine]\nkind = "local"\n').engine.scheduler is None
+
+
 def test_one_mirror_and_no_word_of_clearance_is_no_contradiction() -> None:
     assert read(SMALL + SHARE + VAULT).clearance.copies == 2
 
@@ -256,7 +270,7 @@ BROKEN: dict[str, tuple[str, str]] = {
     "unknown section": (
         SMALL + "[studios]\n",
         "studios is an unknown key (did you mean studio?), expected one of studio, hours, pace, "
-        "share, audit, clearance, notify.",
+        "engine, share, audit, clearance, notify.",
     ),
     "unknown key": (
         hours("workin = []"),
@@ -411,6 +425,32 @@ BROKEN: dict[str, tuple[str, str]] = {
     "rate by a period that is none": (
         SMALL + "[pace]\nat_most = '4 GB a fortnight'",
         '("fortnight" is no period',
+    ),
+    "an engine of another kind": (
+        SMALL + "[engine]\nkind = 'dusk'",
+        'engine.kind is "dusk" (did you mean dask?), expected "local" or "dask".',
+    ),
+    "a cluster without its scheduler": (
+        SMALL + "[engine]\nkind = 'dask'",
+        'engine.scheduler is missing (engine.kind is "dask"), expected the address of a scheduler '
+        'such as "tcp://vault.example:8786".',
+    ),
+    "a scheduler that nobody would ask": (
+        SMALL + "[engine]\nscheduler = 'tcp://vault.example:8786'",
+        'engine.scheduler is "tcp://vault.example:8786" (without it this machine reads, and no '
+        'scheduler is asked), expected engine.kind = "dask" beside it.',
+    ),
+    "a scheduler without a port": (
+        SMALL + "[engine]\nkind = 'dask'\nscheduler = 'tcp://vault.example'",
+        'engine.scheduler is "tcp://vault.example", expected the address of a scheduler',
+    ),
+    "a scheduler by another protocol": (
+        SMALL + "[engine]\nkind = 'dask'\nscheduler = 'http://vault.example:8786'",
+        'engine.scheduler is "http://vault.example:8786", expected the address of a scheduler',
+    ),
+    "a port that is none": (
+        SMALL + "[engine]\nkind = 'dask'\nscheduler = 'tcp://vault.example:87860'",
+        '"tcp://vault.example:87860" (its port is not from 1 to 65535), expected',
     ),
     "rate of nothing": (SMALL + "[pace]\nat_most = '0 MB/s'", "nothing would ever be read"),
     "percentage without its sign": (

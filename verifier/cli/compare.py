@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from verifier.cli import open_hours, options
+from verifier.cli import open_hours, options, readers
 from verifier.cli.terminal import Terminal
 from verifier.jobs.compare import Request, compare
 from verifier.output import whole_file
@@ -82,6 +82,7 @@ def command(
         Look(content=not dates_only, past_cache=past_cache),
         () if paths_file is None else (paths_file,),
         bell,
+        readers.named_engine(context.obj),
     )
     result = compare(request, Terminal(bell))
     if paths_file is not None and result.finished:

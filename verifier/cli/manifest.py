@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from verifier.cli import open_hours, options
+from verifier.cli import open_hours, options, readers
 from verifier.cli.terminal import Terminal
 from verifier.jobs.build import build
 from verifier.model import printable
@@ -49,6 +49,7 @@ def command(
     """
     look = Look(content=not dates_only, past_cache=past_cache)
     bell = open_hours.heed(context.obj, "manifest", override)
-    result = build(place, out, look, ignore, Terminal(bell), bell=bell)
+    engine = readers.named_engine(context.obj)
+    result = build(place, out, look, ignore, Terminal(bell), bell=bell, engine=engine)
     options.print_lines(text.built(result, printable(os.fsencode(out))))
     context.exit(3 if result.troubled else 0)

@@ -12,8 +12,8 @@ from msgspec import Struct
 from verifier.engine import BellRang
 from verifier.errors import RequestRefused, Stopped
 from verifier.ignore import Ignore
+from verifier.jobs.engines import engine_for
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.readers import engine_for
 from verifier.jobs.trees import (
     Sizer,
     Tree,
@@ -25,6 +25,7 @@ from verifier.manifest import ManifestWriter
 from verifier.places.addresses import Named
 from verifier.places.base import Look
 from verifier.reading import read_tree
+from verifier.settings import Engine
 
 
 class Built(Struct, frozen=True):
@@ -45,14 +46,16 @@ def build(
     progress: Progress,
     now: Callable[[], float] = time.time,
     bell: float | None = None,
+    engine: Engine | None = None,
 ) -> Built:
     """Write the manifest of the place that is ``named`` to ``out``.
 
-    Reading ends at the ``bell``, in seconds since 1970, with Stopped.  Raises what reading and
-    writing raise: PlaceUnreachable, RequestRefused, OutputFailed, ReadersLost.
+    Reading ends at the ``bell``, in seconds since 1970, with Stopped.  ``engine`` is who reads,
+    None this machine.  Raises what reading and writing raise: PlaceUnreachable, RequestRefused,
+    OutputFailed, ClusterUnready, ReadersLost.
     """
     with closing(open_tree(named)) as tree:
-        return _build(tree, out, look, ignore, progress, now, bell)
+        return _build(tree, out, look, ignore, progress, now, bell, engine)
 
 
 def _build(
@@ -63,6 +66,7 @@ def _build(
     progress: Progress,
     now: Callable[[], float],
     bell: float | None,
+    engine: Engine | None,
 ) -> Built:
     if tree.place is None:
         raise RequestRefused(
@@ -75,13 +79,13 @@ def _build(
     troubled = 0
     with (
         ManifestWriter(out, tree.at, ignore, now) as writer,
-        engine_for([tree.place.traits], more=[1], inline=not look.content) as engine,
+        engine_for(engine, [tree.place.traits], more=[1], inline=not look.content) as readers,
     ):
-        tree.heed(engine.own_watch(0))
-        lane = engine.lanes[0]
+        tree.heed(readers.own_watch(0))
+        lane = readers.lanes[0]
         if bell is not None:
-            engine.ring_at(bell)
-        sizer = Sizer(tree.place, engine.lanes[-1], patterns)
+            readers.ring_at(bell)
+        sizer = Sizer(tree.place, readers.lanes[-1], patterns)
         costs = tree.place.traits.reading_costs
         if progress.watched and look.content and not costs:
             sizer.start()

@@ -14,13 +14,13 @@ from typing import Any, Final
 from msgspec import Struct, structs
 
 from verifier.diff.comparison import Comparison, Judged
-from verifier.engine import BellRang, Engine, Lane
+from verifier.engine import BellRang, Lane, ReadingEngine
 from verifier.errors import RequestRefused, Stopped
 from verifier.findings import finding_of
 from verifier.ignore import Ignore
+from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import UNSTABLE, Examination, Side, without_difference
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.readers import engine_for
 from verifier.jobs.trees import (
     Sizer,
     Tree,
@@ -43,6 +43,7 @@ from verifier.output import try_out
 from verifier.places.addresses import Named
 from verifier.places.base import Look
 from verifier.reading import read_again, sighting_from
+from verifier.settings import Engine
 from verifier.spill import SortedSpill
 
 CONFIRMED_AHEAD: Final = 16
@@ -53,6 +54,7 @@ class Request(Struct, frozen=True):
     """What is to be compared, and how.
 
     ``bell`` is when reading must have ended, in seconds since 1970; None when it need not.
+    ``engine`` is who reads the contents, None this machine.
     """
 
     source: Named
@@ -63,6 +65,7 @@ class Request(Struct, frozen=True):
     look: Look = Look()
     outputs: tuple[Path, ...] = ()
     bell: float | None = None
+    engine: Engine | None = None
 
 
 class SideTally(Struct, frozen=True):
@@ -166,9 +169,9 @@ class _Work:
         started = time.perf_counter()
         live = [tree for tree in (self._source, self._mirror) if tree.place is not None]
         traits = [tree.traits for tree in (self._source, self._mirror)]
-        more = [1, 1] if self._progress.watched else []
-        readers = engine_for(traits, more=more) if live else Engine((1,), inline=True)
-        with self._kept, readers as engine:
+        choice = self._request.engine if live and self._request.look.content else None
+        more = [1, 1] if live and self._progress.watched else []
+        with self._kept, engine_for(choice, traits, more=more, inline=not live) as engine:
             lanes = engine.lanes[:2] if live else [engine.lanes[0]] * 2
             for number, tree in enumerate((self._source, self._mirror) if live else ()):
                 tree.heed(engine.own_watch(number))
@@ -205,7 +208,7 @@ class _Work:
         read = lane.bytes_read if tree.place is not None else 0
         return SideTally(tree.at, tree.files, tree.bytes, read + self._damage_reads[side])
 
-    def _gauges(self, engine: Engine) -> list[Gauge]:
+    def _gauges(self, engine: ReadingEngine) -> list[Gauge]:
         """A gauge for each side that is read, its total found out while reading has begun."""
         gauges = []
         sides = (("source", self._source), ("mirror", self._mirror))

@@ -25,10 +25,12 @@ from typing import Final
 from msgspec import Struct
 
 from verifier import forecast, guards, output
-from verifier.engine import BellRang
+from verifier.engine import BellRang, ReadingEngine
 from verifier.errors import (
+    ClusterUnready,
     OutputFailed,
     PlaceUnreachable,
+    ReadersLost,
     RequestRefused,
     VerifierError,
 )
@@ -36,6 +38,7 @@ from verifier.expected import Missed
 from verifier.hours import DAYS, WorkingHours, days_in_words
 from verifier.ignore import Ignore
 from verifier.inside import lies_in
+from verifier.jobs.engines import engine_for
 from verifier.jobs.measuring import (
     PART,
     READ_AT_MOST,
@@ -46,8 +49,8 @@ from verifier.jobs.measuring import (
     reading_time,
 )
 from verifier.jobs.notices import SHIFTS_LOOKED_AT, missed_by
+from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.readers import engine_for
 from verifier.jobs.remarks import clock_remarks
 from verifier.jobs.spending import Budget, budgets, days_for, limits_of, month_of, spend
 from verifier.jobs.trees import refuse_temporary_inside
@@ -68,6 +71,7 @@ from verifier.places.base import (
     Place,
     ReachedByLink,
     Remark,
+    Traits,
     Writing,
     is_empty,
     let_go,
@@ -76,6 +80,7 @@ from verifier.places.opening import place_at
 from verifier.reading import INODES_REMEMBERED
 from verifier.sending import refuse_without_library
 from verifier.settings import (
+    EngineKind,
     Settings,
     Share,
     duration_in_words,
@@ -174,6 +179,7 @@ class _Place:
     def __init__(self, share: Share, name: str, address: Address) -> None:
         self.share = share
         self.name = name
+        self.address = address
         self.at = shown(address)
         self.place: Place | None = None
         self.why_none = ""
@@ -232,6 +238,7 @@ class _Preflight:
             name: Budget(name, month_of(found.hours, self._started), limit, 0)
             for name, limit in limits_of(found).items()
         }
+        self._readers_fit = True
         self._stop_at = 0.0
         """Until when it may list and read, on the system's steady clock: the bell."""
 
@@ -261,10 +268,12 @@ class _Preflight:
             self._say(Check("override", State.GOOD, detail))
         self._say(self._reports())
         self._say_each(self._notices())
+        self._say(self._who_reads())
         if temporary is not None:
             self._say(temporary)
         if self._places:
             self._say_each(self._look_at_places())
+            self._say_each(self._seen_alike())
             self._say_each(self._room())
         first_read = self._say_first_read(self._measure())
         let_go(*(each.place for each in self._places))
@@ -561,6 +570,47 @@ class _Preflight:
             "Nothing, if that is meant; else raise its read_at_most or audit.every_byte_within.",
         )
 
+    # ------------------------------------------------------------------------- the readers
+
+    def _who_reads(self) -> Check:
+        """Whether those who will read are there and fit for it."""
+        try:
+            with self._readers_of(self._places) as engine:
+                return Check("engine", State.GOOD, engine.described())
+        except (RequestRefused, ClusterUnready) as error:
+            self._readers_fit = False
+            return _refused("engine", error)
+
+    def _seen_alike(self) -> Iterator[Check]:
+        """Whether workers see the trees that this machine sees; who does not is not measured."""
+        found = [each for each in self._places if each.listed and _traits(each).can_be_mounted]
+        by_cluster = self._settings.engine.kind is not EngineKind.LOCAL
+        if not (by_cluster and self._readers_fit and found and self._may_read()):
+            return
+        try:
+            with self._readers_of(found) as engine:
+                for each in found:
+                    assert each.place is not None
+                    try:
+                        engine.look_first(each.place)
+                    except PlaceUnreachable as error:
+                        each.listed = False
+                        yield each.says("workers", State.WRONG, *_in_two(str(error)))
+                    else:
+                        detail = "Every worker sees the tree that this machine sees."
+                        yield each.says("workers", State.GOOD, detail)
+        except (ClusterUnready, ReadersLost) as error:
+            self._readers_fit = False
+            yield _refused("engine", error)
+
+    def _readers_of(self, places: Sequence[_Place]) -> ReadingEngine:
+        return engine_for(
+            self._settings.engine,
+            [_traits(each) for each in places],
+            inline=self._settings.engine.kind is EngineKind.LOCAL,
+            pace=pace_by(self._settings),
+        )
+
     def _may_read(self) -> bool:
         return time.monotonic() < self._stop_at
 
@@ -730,14 +780,14 @@ class _Preflight:
         """Read some of every place, those of one share side by side as later on."""
         for share in self._settings.shares:
             places = [each for each in self._places if each.share is share and each.listed]
-            if places and self._may_read():
+            if places and self._readers_fit and self._may_read():
                 yield from self._measure_share(share, places)
 
     def _measure_share(self, share: Share, places: Sequence[_Place]) -> Iterator[Check]:
         troubles: dict[str, list[str]] = {each.name: [] for each in places}
         ended = {each.name: time.monotonic() for each in places}
-        traits = [AS_FOLDERS if each.place is None else each.place.traits for each in places]
-        with engine_for(traits) as engine:
+        traits = [_traits(each) for each in places]
+        with engine_for(self._settings.engine, traits) as engine:
             chosen = [_chosen(each) for each in places]
             gauges = [
                 Gauge(place.name, lambda lane=lane: lane.bytes_read, lambda size=size: size)  # type: ignore[misc]
@@ -931,6 +981,10 @@ def _writing(place: _Place, found: Writing) -> Check:
         "This user could write there. Verifier never does, but something else run by it might.",
         "Use an account that cannot write there, or mount it read-only.",
     )
+
+
+def _traits(place: _Place) -> Traits:
+    return AS_FOLDERS if place.place is None else place.place.traits
 
 
 def _chosen(place: _Place) -> Sequence[tuple[int, bytes]]:

@@ -1,19 +1,18 @@
-"""This machine's readers at work for a schedule: tasks in, readings out."""
+"""The readers of an engine at work for a schedule: tasks in, readings out."""
 
 from __future__ import annotations
 
 import queue
 import time
 from collections import Counter, deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from concurrent.futures import Future
 from typing import Final
 
-from verifier.engine import AS_FAST_AS_CAN_BE, BellRang, Engine, Watch
+from verifier.engine import BellRang, ReadingEngine, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ledger import PlaceName
-from verifier.pace import Pace
-from verifier.places.base import Look, Place, Traits, unpack
+from verifier.places.base import Look, Place, unpack
 from verifier.reading import look_at_packed, read_alone_packed
 from verifier.scheduler import Done, Task, Why
 
@@ -24,40 +23,6 @@ _NEW: Final = Look(content=True, gentle=True)
 _FROM_DISK: Final = Look(content=True, past_cache=True, gentle=True)
 
 
-ELSEWHERE: Final = 4
-"""Questions that a place elsewhere is asked at once, each over a link of its own: as many as a
-small server has cores, and few enough for one that counts logins."""
-
-
-def engine_for(
-    traits: Sequence[Traits],
-    width: int | None = None,
-    more: Sequence[int] = (),
-    readers: int | None = None,
-    pace: Pace = AS_FAST_AS_CAN_BE,
-    resident: bool = False,
-    inline: bool = False,
-) -> Engine:
-    """Readers for places of these traits, each with a lane of so many tasks at once.
-
-    ``width`` is None for the number of cores.  ``more`` are the widths of lanes behind those of
-    the places.  ``readers`` caps the processes of this machine.
-    """
-    elsewhere = {number for number, each in enumerate(traits) if each.reads_elsewhere}
-    widths = [
-        min(ELSEWHERE, width or ELSEWHERE) if number in elsewhere else width
-        for number in range(len(traits))
-    ]
-    return Engine(
-        [*widths, *more],
-        inline=inline,
-        readers=readers,
-        pace=pace,
-        resident=resident,
-        elsewhere=elsewhere,
-    )
-
-
 class EngineReaders:
     """The readers of an engine, one lane for each place.
 
@@ -66,11 +31,10 @@ class EngineReaders:
     spinning disk seek, and a crash would have all of them read again.
     """
 
-    def __init__(self, engine: Engine, places: Iterable[PlaceName], width: int) -> None:
+    def __init__(self, engine: ReadingEngine, places: Iterable[PlaceName]) -> None:
         self._engine = engine
         self._lanes = dict(zip(places, engine.lanes, strict=True))
         self._numbers = {place: number for number, place in enumerate(self._lanes)}
-        self._room = 2 * width + _AHEAD
         self._places: Mapping[PlaceName, Place] = {}
         self._bell: float | None = None
         self._generation = 0
@@ -95,7 +59,7 @@ class EngineReaders:
 
     def room(self, place: PlaceName) -> bool:
         """Whether the place can do with one task more."""
-        return self._outstanding[place] < self._room
+        return self._outstanding[place] < 2 * self._engine.width + _AHEAD
 
     def start(self, task: Task) -> None:
         """Have a task done."""

@@ -17,18 +17,19 @@ from msgspec import Struct
 from verifier import guards, pace, system
 from verifier.diff.comparison import Judged
 from verifier.due import latest_run, next_run_ends
-from verifier.engine import BellRang, Engine
+from verifier.engine import BellRang, ReadingEngine
 from verifier.errors import LedgerFailed, LedgerRefused, PlaceUnreachable
 from verifier.forecast import stretches
 from verifier.ignore import Ignore
 from verifier.jobs.alarms import Alarms, NoAlarms
+from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
 from verifier.jobs.opening import all_places, dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by, paces_of
 from verifier.jobs.progress import Progress
-from verifier.jobs.readers import EngineReaders, engine_for
+from verifier.jobs.readers import EngineReaders
 from verifier.jobs.remarks import clock_remarks
 from verifier.jobs.spending import Budget, Meter, budgets, costly, only_listed
 from verifier.ledger import (
@@ -189,11 +190,11 @@ class Shifts:
         settings = self._request.settings
         with ExitStack() as kept:
             self._names = [name for name, _ in all_places(settings)]
-            cores = system.cores()
             self._engine = kept.enter_context(
                 engine_for(
+                    settings.engine,
                     [traits_at(address) for _, address in all_places(settings)],
-                    readers=max(len(self._names), 2 * cores),
+                    readers=max(len(self._names), 2 * system.cores()),
                     pace=pace_by(settings),
                     resident=self._resident,
                 )
@@ -206,7 +207,7 @@ class Shifts:
                     "This system has no lock that would keep a second shift out: see to it that "
                     "only one runs."
                 )
-            self._readers = EngineReaders(self._engine, self._names, cores)
+            self._readers = EngineReaders(self._engine, self._names)
             self._kept = kept.pop_all()
         return self
 
@@ -283,7 +284,7 @@ class _Night:
         request: Request,
         ledger: Ledger,
         readers: EngineReaders,
-        engine: Engine,
+        engine: ReadingEngine,
         progress: Progress,
         clock: Clock,
     ) -> None:

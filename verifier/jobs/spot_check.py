@@ -29,13 +29,13 @@ from verifier.diff.judge import judge
 from verifier.due import is_due, latest_run
 from verifier.engine import BellRang, Watch
 from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Stopped
+from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.jobs.opening import dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.readers import engine_for
 from verifier.jobs.spending import Meter, budgets, costly, only_listed, told
 from verifier.jobs.spot_sample import (
     By,
@@ -202,7 +202,9 @@ class SpotCheck:
             traits = [traits_at(address) for _, address in places_of(self._share)]
             refuse_without_ledger(self._settings, self._share.name)
             # The readers start before the ledger is opened: no forked process may hold it open.
-            self._engine = kept.enter_context(engine_for(traits, 1, pace=pace_by(self._settings)))
+            self._engine = kept.enter_context(
+                engine_for(self._settings.engine, traits, 1, pace=pace_by(self._settings))
+            )
             self._lanes = dict(zip(names, self._engine.lanes, strict=True))
             self._watches: dict[PlaceName, Watch] = {
                 name: self._engine.own_watch(number) for number, name in enumerate(names)

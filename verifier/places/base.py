@@ -59,6 +59,11 @@ class Traits(Struct, frozen=True):
     reading_costs: bool = False
     reads_elsewhere: bool = False
 
+    @property
+    def can_be_mounted(self) -> bool:
+        """Whether another machine can have it at the same path, and read there in our stead."""
+        return self.has_folders and not self.reads_elsewhere
+
 
 AS_FOLDERS: Final = Traits()
 """A folder of this machine, which everything else is measured by."""

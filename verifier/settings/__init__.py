@@ -29,6 +29,7 @@ from verifier.settings.secrets import (
 from verifier.settings.values import (
     Audit,
     Clearance,
+    Engine,
     Mirror,
     Notify,
     Pace,
@@ -38,6 +39,7 @@ from verifier.settings.values import (
 )
 from verifier.settings.where import ENVIRONMENT_KEY, default_files, find
 from verifier.settings.words import (
+    EngineKind,
     Period,
     Rate,
     duration_in_words,
@@ -56,6 +58,8 @@ __all__ = [
     "AddressKind",
     "Audit",
     "Clearance",
+    "Engine",
+    "EngineKind",
     "Mirror",
     "Notify",
     "Pace",

@@ -6,6 +6,7 @@ A form raises ValueError with the reason; it must never know the key, nor the fi
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
@@ -21,6 +22,7 @@ from verifier.places.addresses import Address, parse_address, parse_path
 from verifier.settings.quoting import did_you_mean
 from verifier.settings.secrets import check_heartbeat_address, check_notify_address
 from verifier.settings.words import (
+    EngineKind,
     parse_budget,
     parse_duration,
     parse_percentage,
@@ -127,6 +129,26 @@ def _weekly(text: str) -> int | None:
     return days[0]
 
 
+def _engine(text: str) -> EngineKind:
+    if text not in set(EngineKind):
+        raise ValueError(did_you_mean(text, list(EngineKind)).strip(" ()"))
+    return EngineKind(text)
+
+
+_SCHEDULER: Final = re.compile(
+    r"(?:tcp|tls)://(?:\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9][A-Za-z0-9._-]*):(?P<port>[0-9]{1,5})"
+)
+
+
+def _scheduler(text: str) -> str:
+    found = _SCHEDULER.fullmatch(text)
+    if found is None:
+        raise ValueError("")
+    if not 1 <= int(found["port"]) <= 65_535:
+        raise ValueError("its port is not from 1 to 65535")
+    return text
+
+
 def _zone(text: str) -> str:
     try:
         if text.startswith(("/", "right/")) or text in _NOT_ZONES:
@@ -169,6 +191,10 @@ NOTIFY: Final = text_form(
 HEARTBEAT: Final = text_form(
     'an address such as "https://watch.example/${WATCH_TOKEN}", with every secret as a ${VARIABLE}',
     check_heartbeat_address,
+)
+ENGINE: Final = text_form('"local" or "dask"', _engine)
+SCHEDULER: Final = text_form(
+    'the address of a scheduler such as "tcp://vault.example:8786"', _scheduler
 )
 WEEKLY: Final = text_form('a day of the week such as "Mon", or "never"', _weekly)
 

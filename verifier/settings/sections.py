@@ -19,6 +19,7 @@ from verifier.settings.forms import (
     DATE,
     DATES,
     DURATION,
+    ENGINE,
     FLAG,
     HEARTBEAT,
     NAME,
@@ -28,6 +29,7 @@ from verifier.settings.forms import (
     PATTERN,
     PERCENTAGE,
     RATE,
+    SCHEDULER,
     SOME_TIME,
     SPAN,
     TIME_OF_DAY,
@@ -43,6 +45,7 @@ from verifier.settings.table import Table
 from verifier.settings.values import (
     Audit,
     Clearance,
+    Engine,
     Mirror,
     Notify,
     Pace,
@@ -51,6 +54,7 @@ from verifier.settings.values import (
     Studio,
 )
 from verifier.settings.where import state_folder
+from verifier.settings.words import EngineKind
 
 
 def read_all(root: Table, file: Path, environment: Mapping[str, str]) -> Settings:
@@ -66,6 +70,7 @@ def read_all(root: Table, file: Path, environment: Mapping[str, str]) -> Setting
         _audit(root.table("audit")),
         _clearance(root.table("clearance"), shares),
         _notify(root.table("notify")),
+        _engine(root.table("engine")),
     )
     _refuse_shared_places(root, settings)
     _refuse_writing_into_shares(root.table("studio"), settings)
@@ -125,6 +130,17 @@ def _pace(table: Table) -> Pace:
         table.take("at_most", optional(RATE), None),
         table.take("yield_above", optional(PERCENTAGE), None),
     )
+
+
+def _engine(table: Table) -> Engine:
+    kind = table.take("kind", ENGINE, EngineKind.LOCAL)
+    scheduler = table.take("scheduler", optional(SCHEDULER), None)
+    if kind is EngineKind.DASK and scheduler is None:
+        raise table.refuse("scheduler", SCHEDULER.expected, 'engine.kind is "dask"')
+    if kind is EngineKind.LOCAL and scheduler is not None:
+        reason = "without it this machine reads, and no scheduler is asked"
+        raise table.refuse("scheduler", 'engine.kind = "dask" beside it', reason)
+    return Engine(kind, scheduler)
 
 
 def _shares(root: Table) -> Iterator[Share]:

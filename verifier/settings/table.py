@@ -31,11 +31,12 @@ class _Missing:
 _REQUIRED: Final = _Missing()
 
 KEYS: Final[Mapping[str, tuple[str, ...]]] = {
-    "": ("studio", "hours", "pace", "share", "audit", "clearance", "notify"),
+    "": ("studio", "hours", "pace", "engine", "share", "audit", "clearance", "notify"),
     "studio": ("name", "timezone", "ledger", "reports"),
     "hours": ("working", "days_off", "busy", "margin"),
     "hours.busy": ("from", "to", "working"),
     "pace": ("at_most", "yield_above"),
+    "engine": ("kind", "scheduler"),
     "share": (
         "name",
         "source",

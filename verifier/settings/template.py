@@ -148,6 +148,12 @@ working = {working}
 # Wait while others wait for the disks this much, such as "20 %". Without it: never.
 # yield_above = "20 %"
 
+[engine]
+# Who reads: "local", this machine, or "dask", the workers of a cluster that mount the same places.
+# kind = "local"
+# The cluster's scheduler, such as "tcp://vault.example:8786". Only together with kind = "dask".
+# scheduler = "tcp://vault.example:8786"
+
 {shares}
 [audit]
 # The nights on which everything is read again: days on which they begin.

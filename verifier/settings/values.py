@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import time, timedelta
 from pathlib import Path
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from msgspec import Struct
 
@@ -16,7 +16,7 @@ from verifier.errors import RequestRefused
 from verifier.hours import WorkingHours
 from verifier.places.addresses import Address
 from verifier.settings.quoting import did_you_mean
-from verifier.settings.words import Rate
+from verifier.settings.words import EngineKind, Rate
 
 
 class Studio(Struct, frozen=True):
@@ -33,6 +33,16 @@ class Pace(Struct, frozen=True):
 
     at_most: Rate | None
     yield_above: float | None
+
+
+class Engine(Struct, frozen=True):
+    """Who reads: this machine, or the workers of the ``scheduler`` of a Dask cluster."""
+
+    kind: EngineKind = EngineKind.LOCAL
+    scheduler: str | None = None
+
+
+THIS_MACHINE: Final = Engine()
 
 
 class Mirror(Struct, frozen=True):
@@ -116,6 +126,7 @@ class Settings(Struct, frozen=True):
     audit: Audit
     clearance: Clearance
     notify: Notify
+    engine: Engine = THIS_MACHINE
 
     def share(self, name: str) -> Share:
         """The share of that name.  Raises RequestRefused."""

@@ -122,6 +122,13 @@ def size_in_words(size: int) -> str:
     return f"{size} bytes"
 
 
+class EngineKind(StrEnum):
+    """Who reads: this machine, or a cluster."""
+
+    LOCAL = "local"
+    DASK = "dask"
+
+
 class Period(StrEnum):
     """What a rate counts bytes by."""
 

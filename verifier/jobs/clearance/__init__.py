@@ -19,7 +19,7 @@ from msgspec import Struct
 
 from verifier import guards
 from verifier.certificate import RuleResult
-from verifier.engine import BellRang, Engine
+from verifier.engine import BellRang, ReadingEngine
 from verifier.errors import PlaceUnreachable, RequestRefused
 from verifier.jobs.clearance import rules
 from verifier.jobs.clearance.folder import folder_in, refuse_no_folder, walk_folder
@@ -115,7 +115,7 @@ class _Clearing:
         self,
         asked: Asked,
         ledger: Ledger,
-        engine: Engine,
+        engine: ReadingEngine,
         places: dict[PlaceName, Place],
         out: Path,
         progress: Progress,

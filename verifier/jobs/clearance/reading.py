@@ -9,11 +9,12 @@ from typing import Final
 from msgspec import Struct
 
 from verifier import pace, system
-from verifier.engine import Engine
+from verifier.engine import ReadingEngine
 from verifier.errors import PlaceUnreachable
+from verifier.jobs.engines import engine_for
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Progress
-from verifier.jobs.readers import EngineReaders, engine_for
+from verifier.jobs.readers import EngineReaders
 from verifier.jobs.spending import Meter, budgets, told
 from verifier.ledger import Clearance, Due, Ledger, PlaceName
 from verifier.model import Kind
@@ -61,10 +62,10 @@ class FolderQueue(Queue):
         )
 
 
-def readers_for(settings: Settings, traits: Sequence[Traits]) -> Engine:
+def readers_for(settings: Settings, traits: Sequence[Traits]) -> ReadingEngine:
     """Readers for places of these traits, as gentle as those of a shift."""
     readers = max(len(traits), 2 * system.cores())
-    return engine_for(traits, readers=readers, pace=pace_by(settings))
+    return engine_for(settings.engine, traits, readers=readers, pace=pace_by(settings))
 
 
 class Read(Struct, frozen=True):
@@ -83,7 +84,7 @@ class Reading:
         request: Clearance,
         places: dict[PlaceName, Place],
         settings: Settings,
-        engine: Engine,
+        engine: ReadingEngine,
         progress: Progress,
         clock: Callable[[], float],
     ) -> None:
@@ -93,7 +94,7 @@ class Reading:
         self._engine = engine
         self._progress = progress
         self._clock = clock
-        self._readers = EngineReaders(engine, list(places), system.cores())
+        self._readers = EngineReaders(engine, list(places))
         self._yielding = pace.Yielding(settings.pace.yield_above, system.io_pressure)
         self._held = False
         self._meter = Meter(settings, ledger, self._readers.bytes_read, clock, places)

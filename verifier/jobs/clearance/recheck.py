@@ -19,8 +19,8 @@ from verifier import system
 from verifier.certificate import Certificate, RuleResult
 from verifier.engine import BellRang, Engine, Lane
 from verifier.errors import PlaceUnreachable, Stopped
+from verifier.jobs.engines import ELSEWHERE
 from verifier.jobs.progress import Gauge, Progress
-from verifier.jobs.readers import ELSEWHERE
 from verifier.jobs.trees import refuse_temporary_inside
 from verifier.manifest import ManifestReader
 from verifier.measures import amount, count

@@ -24,6 +24,8 @@ def in_words(settings: Settings) -> Iterator[tuple[str, str]]:
     """What each part is called, and a sentence or two on it."""
     yield "Working hours", _hours(settings)
     yield "Reading", _pace(settings)
+    if settings.engine.scheduler is not None:
+        yield "Readers", f"The workers of the cluster at {settings.engine.scheduler}."
     for share in settings.shares:
         yield share.name, " ".join(_share(share))
     audit = settings.audit
