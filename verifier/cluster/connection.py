@@ -16,6 +16,7 @@ from concurrent.futures import Future
 from contextlib import suppress
 from typing import Any, Final, TypeVar
 
+import dask
 import distributed
 from distributed.scheduler import KilledWorker
 
@@ -27,7 +28,8 @@ from verifier.measures import count
 
 CONNECT_WITHIN: Final = 10.0
 ANSWER_WITHIN: Final = 10.0
-"""Seconds in which a scheduler, and a worker, must have answered."""
+"""Seconds in which a scheduler, and a worker, must have answered; a scheduler sooner where Dask's
+own configuration says so (``distributed.comm.timeouts.connect``)."""
 
 _SILENCED: Final = ("distributed", "distributed.client", "tornado", "tornado.application")
 
@@ -35,6 +37,12 @@ _LACKING: Final = re.compile("No module named|has no attribute|[Cc]an't get attr
 """How Python says that a part of this program is not there; Dask hands on the text alone."""
 
 R = TypeVar("R")
+
+
+def _connect_within() -> float:
+    """Seconds by Dask's own configuration, which may be written as "30s"."""
+    configured = dask.config.get("distributed.comm.timeouts.connect", CONNECT_WITHIN)
+    return float(dask.utils.parse_timedelta(configured, default="s"))
 
 
 class Connection:
@@ -47,7 +55,10 @@ class Connection:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # of versions; they are checked below
                 self._client = distributed.Client(
-                    scheduler, timeout=connect_within, set_as_default=False, name="verifier"
+                    scheduler,
+                    timeout=min(connect_within, _connect_within()),
+                    set_as_default=False,
+                    name="verifier",
                 )
         except Exception as error:  # of many kinds; what it says is in the sentence
             raise ClusterUnready(
