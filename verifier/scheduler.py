@@ -74,7 +74,8 @@ class Task(Struct, frozen=True):
     @property
     def bytes(self) -> int:
         """What is to be read for it."""
-        return sum(each.size for each in self.files)
+        files = self.files
+        return files[0].size if len(files) == 1 else sum([each.size for each in files])
 
 
 class Done(Struct, frozen=True):
@@ -574,6 +575,8 @@ class Scheduler:
     def _afford(self, queue: Queue) -> bool:
         """Whether anything more may be read of a place; when its budget is spent it is done."""
         left = self._allowances(queue.place)
+        if left == math.inf:
+            return True
         if left <= 0:
             queue.open = False
             return False

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import chain, islice
 from typing import Final
 
-from tests.simulation.estate import Side, sighting_of
+from tests.simulation.estate import Side, Tree, sighting_of
 from verifier.errors import PlaceUnreachable
 from verifier.ledger import PlaceName
 from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
@@ -76,12 +76,28 @@ class SimulatedPlace:
 class _Reading:
     """A task that is being read, or waits for that."""
 
-    __slots__ = ("as_begun", "left", "task", "total")
+    __slots__ = ("_found", "_writes", "as_begun", "left", "task", "total")
 
     def __init__(self, task: Task) -> None:
         self.task = task
+        self._writes = -1
+        self._found: tuple[Tree, int] | None = None
         self.total = self.left = float(task.bytes)
         self.as_begun: tuple[int, int, int] | None = None
+
+    def where(self, side: Side) -> tuple[Tree, int] | None:
+        """Where its only file stands now, looked up once between two writes."""
+        if self._writes != side.writes:
+            self._writes, self._found = side.writes, side.at(self.task.files[0].path)
+        return self._found
+
+    def state(self, side: Side) -> tuple[int, int, int] | None:
+        """What tells whether its only file was touched."""
+        found = self.where(side)
+        if found is None:
+            return None
+        tree, at = found
+        return tree.sizes[at], tree.dates[at], tree.written[at]
 
     def begin_again(self, now: tuple[int, int, int]) -> None:
         """The file was changed since: it is read from its start."""
@@ -147,15 +163,7 @@ class _Lane:
 
     def begin(self, reading: _Reading) -> None:
         if len(reading.task.files) == 1:
-            reading.as_begun = self.state(reading.task.files[0].path)
-
-    def state(self, path: bytes) -> tuple[int, int, int] | None:
-        """What tells whether a file was touched."""
-        found = self.side.at(path)
-        if found is None:
-            return None
-        tree, at = found
-        return tree.sizes[at], tree.dates[at], tree.written[at]
+            reading.as_begun = reading.state(self.side)
 
 
 class Disks:
@@ -329,19 +337,20 @@ class Disks:
                 continue
             files = reading.task.files
             if len(files) == 1:
-                now = lane.state(files[0].path)
+                now = reading.state(lane.side)
                 if now is not None and now != reading.as_begun:
                     reading.begin_again(now)
                     continue
             lane.running.remove(reading)
-            yield Done(reading.task, self._read(lane, reading.task, len(files)))
+            yield Done(reading.task, self._read(lane, reading, len(files)))
 
-    def _read(self, lane: _Lane, task: Task, count: int) -> list[Sighting]:
+    def _read(self, lane: _Lane, reading: _Reading, count: int) -> list[Sighting]:
         at = int(lane.since)
         found = []
+        task = reading.task
         alone = count == 1 and len(task.files) == 1
         for due in task.files[:count]:
-            where = lane.side.at(due.path)
+            where = reading.where(lane.side) if alone else lane.side.at(due.path)
             if where is None:
                 found.append(Sighting(due.path, Kind.OTHER, 0, 0, trouble=_GONE))
                 continue
@@ -381,7 +390,7 @@ class Disks:
                     self.lost.append(
                         (self.now, lane.name, reading.task.files[0].path, round(was_read - size))
                     )
-                readings = self._read(lane, reading.task, count) if lane.side.mounted else []
+                readings = self._read(lane, reading, count) if lane.side.mounted else []
                 done.append(Done(reading.task, readings))
             lane.running, lane.waiting = kept, deque()
         return done
@@ -391,7 +400,7 @@ class Disks:
         for lane in self.lanes.values():
             lane.since = self.now
             for reading in lane.running:
-                now = lane.state(reading.task.files[0].path)
+                now = reading.state(lane.side)
                 if now is not None and now != reading.as_begun:
                     reading.begin_again(now)
 

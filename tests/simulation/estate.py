@@ -9,6 +9,7 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Iterator
+from functools import lru_cache
 from random import Random
 from typing import Final
 
@@ -37,6 +38,7 @@ def code_of(folder: int, index: int, renamed: bool = False) -> int:
     return ((folder << _INDEX_BITS) | index) << 1 | (not renamed)
 
 
+@lru_cache(1 << 17)
 def name_of(code: int) -> bytes:
     """The path below the project's folder."""
     folder, first, last = _FOLDERS[code >> (_INDEX_BITS + 1)]
@@ -47,10 +49,15 @@ def name_of(code: int) -> bytes:
 def parse(path: bytes) -> tuple[bytes, int]:
     """The project and the code of a path."""
     project, _, below = path.partition(b"/")
+    return project, _parsed(below)
+
+
+@lru_cache(1 << 17)
+def _parsed(below: bytes) -> int:
     cut = below.rfind(b"/") + 1
     folder = _BY_PATH[below[:cut]]
     renamed = below[cut + 12 : cut + 13] == b"-"
-    return project, code_of(folder, int(below[cut + 6 : cut + 12]), renamed)
+    return code_of(folder, int(below[cut + 6 : cut + 12]), renamed)
 
 
 class Tree:
@@ -105,6 +112,8 @@ class Side:
         self.projects: dict[bytes, Tree] = {}
         self.mounted = True
         self.root_is_there = True
+        self.writes = 0
+        """How often something was written: until the next time, every file stands where it did."""
         self.touched: set[bytes] = set()
         """Projects that were written to since they were last looked through."""
 
@@ -131,6 +140,7 @@ class Side:
         if tree is None:
             tree = self.projects[project] = Tree()
         tree.put(code, size, date, written, content)
+        self.writes += 1
         self.touched.add(project)
 
     def remove(self, project: bytes, code: int) -> None:
@@ -138,6 +148,7 @@ class Side:
         tree = self.projects.get(project)
         if tree is not None:
             tree.remove(code)
+            self.writes += 1
             self.touched.add(project)
             if not tree.codes:
                 del self.projects[project]

@@ -158,6 +158,8 @@ class Meter:
 
     def write(self, at_least: int = WRITTEN_FROM) -> None:
         """Write down what was read since, of each place where it comes to so much."""
+        if not self._limits:
+            return
         month = month_of(self._hours, self._now())
         for place in self._limits:
             size = self._unwritten(place)
