@@ -81,8 +81,17 @@ class Way:
                 there = socket.create_connection(("127.0.0.1", self._to))
                 with self._lock:
                     self._open += [here, there]
-                for pair in ((here, there), (there, here)):
-                    threading.Thread(target=self._carry, args=pair, daemon=True).start()
+                threading.Thread(target=self._connect, args=(here, there), daemon=True).start()
+
+    def _connect(self, here: socket.socket, there: socket.socket) -> None:
+        back = threading.Thread(target=self._carry, args=(there, here), daemon=True)
+        back.start()
+        self._carry(here, there)
+        back.join()
+        with self._lock:
+            self._open = [each for each in self._open if each not in (here, there)]
+        here.close()
+        there.close()
 
     def _carry(self, source: socket.socket, goal: socket.socket) -> None:
         with suppress(OSError):
@@ -235,10 +244,10 @@ class FarHost:
 
     def _start(self) -> None:
         assert SSHD is not None
-        self._sshd = subprocess.Popen(
-            [SSHD, "-D", "-e", "-f", self.folder / "sshd_config"],
-            stderr=open(self.folder / "sshd.log", "ab"),  # noqa: SIM115
-        )
+        with open(self.folder / "sshd.log", "ab") as log:
+            self._sshd = subprocess.Popen(
+                [SSHD, "-D", "-e", "-f", self.folder / "sshd_config"], stderr=log
+            )
         wait_until(lambda: _answers(self.port) or self._ended(), 30, "the sshd")
         if self._ended():
             pytest.skip(f"sshd does not run here: {(self.folder / 'sshd.log').read_text()[-300:]}")

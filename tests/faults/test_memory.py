@@ -8,7 +8,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -33,7 +33,13 @@ last moments'."""
 class Measured:
     """A run to its end, and the most memory that each of its processes held at once."""
 
-    def __init__(self, *arguments: str | Path) -> None:
+    def __init__(
+        self,
+        *arguments: str | Path,
+        environment: Mapping[str, str] | None = None,
+        elsewhere: Callable[[], list[int]] = list,
+    ) -> None:
+        """``elsewhere`` gives further processes that work for it, by id."""
         self.peaks: dict[int, int] = {}
         with tempfile.TemporaryFile() as out:
             process = subprocess.Popen(
@@ -42,9 +48,10 @@ class Measured:
                 stderr=subprocess.DEVNULL,
                 start_new_session=True,
                 cwd="/",
+                env={**os.environ, **(environment or {})},
             )
             while process.poll() is None:
-                for each in members(process.pid):
+                for each in (*members(process.pid), *elsewhere()):
                     self.peaks[each] = max(self.peaks.get(each, 0), peak_of(each))
                 time.sleep(LOOK_EVERY)
             out.seek(0)
