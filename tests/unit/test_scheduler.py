@@ -141,6 +141,21 @@ def paths_read(disks: Disks, place: PlaceName) -> list[bytes]:
     return [path for where, path, _ in disks.order if where == place]
 
 
+# Fails when what is read before its round begins is read for it: over and over then, since that
+# does not count.
+def test_a_round_that_begins_later_than_now_has_nothing_read_for_it_yet(ledger):
+    walked(ledger, SOURCE, {b"%04d" % number: 1000 for number in range(1500)})
+    disks = Disks({SOURCE: MB})
+    shift(ledger, disks, [SOURCE])
+    disks.order.clear()
+    clock_was_ahead = int(disks.now) + 3600
+    shift(ledger, disks, [SOURCE], disks.now + 600, read_before=clock_was_ahead)
+    assert disks.order == []
+    disks.now = float(clock_was_ahead)
+    shift(ledger, disks, [SOURCE], disks.now + 600, read_before=clock_was_ahead)
+    assert len(disks.order) == len(set(disks.order)) == 1500
+
+
 def test_new_files_come_first_then_wanted_ones_then_the_longest_unread(ledger):
     walked(ledger, SOURCE, {b"a": MB, b"b": MB, b"c": MB})
     disks = Disks({SOURCE: MB})
