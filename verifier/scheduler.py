@@ -287,6 +287,11 @@ class Queue:
         """False once every new or changed file was handed out."""
         return self._why is Why.NEW and self.open
 
+    @property
+    def has_wanted(self) -> bool:
+        """False once every file that a verdict waits for was handed out, or must wait."""
+        return self._why is Why.WANTED and self.open and Why.WANTED not in self._ended
+
     def wanted_again(self) -> None:
         """More files may be waited for since the last look."""
         if self._why is not Why.NEW:
@@ -465,7 +470,8 @@ class Scheduler:
         self._started = dict.fromkeys(self._queues, 0)
         self._outstanding = dict.fromkeys(self._queues, 0)
         """Bytes of the tasks that are under way, read or not."""
-        self._new_under_way = 0
+        self._new_under_way = self._wanted_under_way = 0
+        self._judged_wanted = True
         self._judged_new = False
         self._judged_at = clock()
         self._again: deque[Task] = deque()
@@ -624,6 +630,9 @@ class Scheduler:
                 self._started[task.place] += size
         if task.why is Why.NEW:
             self._new_under_way += more
+        elif task.why is Why.WANTED:
+            self._wanted_under_way += more
+            self._judged_wanted = False
 
     def _take_what_comes_back(self, until: float) -> None:
         """At the bell readers hand in what they have; what a resident keeps stays under way."""
@@ -678,12 +687,17 @@ class Scheduler:
             if done:
                 self._judged_new = True
                 return True
+        # What a second reading confirms has what is near it read before the rest of the audit.
+        again = not self._judged_wanted and not self._wanted_under_way
+        if again and not any(queue.has_wanted for queue in self._queues.values()):
+            return True
         return self._clock() - self._judged_at >= JUDGED_EVERY
 
     def _judge_now(self) -> None:
         self._ledger.readings.flush()
         self._judge()
         self._judged_at = self._clock()
+        self._judged_wanted = not self._wanted_under_way
         for queue in self._queues.values():
             queue.wanted_again()
 

@@ -301,7 +301,7 @@ class _Night:
         self._notices: list[Notice] = []
         self._scheduler: Scheduler | None = None
         self._examination = Examination()
-        self._neighbourhood = Neighbourhood(ledger)
+        self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
         self._anew = {share.name for share in self._settings.shares}
         self._read_before: dict[PlaceName, int] = {}
         self._queues: dict[PlaceName, Queue] = {}
@@ -734,6 +734,18 @@ class _Night:
         except (BellRang, PlaceUnreachable):
             return None, False
         return damage, True
+
+    def _piece(self, name: PlaceName, path: bytes, piece: int) -> Sighting | None:
+        """One segment of a file, read at once; None where there is no time for it."""
+        end = self._window.end
+        if name not in self._places or (end is not None and self._clock.now() >= end):
+            return None
+        try:
+            return self._places[name].read_piece(
+                path, piece, self._clock.now, self._readers.watch(name)
+            )
+        except (BellRang, PlaceUnreachable):
+            return None
 
     def _may_examine(self, name: PlaceName, seen: Sighting | None) -> bool:
         """Whether a file may be read once more only to show where it differs."""
