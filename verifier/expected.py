@@ -7,6 +7,7 @@ is worth a shift, `night` says.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Sequence
 from datetime import timedelta
 from typing import Final, Protocol
@@ -49,11 +50,14 @@ class Ran(Protocol):
 
 class Missed(Struct, frozen=True):
     """What did not happen as expected.  ``unfinished`` are the starts of shifts that were cut off
-    or stopped before their work was done.
+    or stopped before their work was done.  ``since`` is when the last shift of all ended, or began
+    if it was cut off, where it was followed by nights without any, ``nights_since`` so many.
     """
 
     nights: tuple[Night, ...] = ()
     unfinished: tuple[int, ...] = ()
+    since: float | None = None
+    nights_since: int = 0
 
     def __bool__(self) -> bool:
         return bool(self.nights or self.unfinished)
@@ -142,8 +146,10 @@ def _lately(shifts: Sequence[Ran], missed: Sequence[Night], running: bool) -> Mi
         and (each.stopped_by == STOPPED or each.ended is None)
         and not (running and each.ended is None and each is shifts[-1])
     ]
-    nights = (each for each in missed if since is None or each.closes > since)
-    return Missed(tuple(nights), tuple(unfinished))
+    nights = tuple(each for each in missed if since is None or each.closes > since)
+    latest = _end(shifts[-1], running, math.inf)
+    silent = sum(each.closes > latest for each in nights)
+    return Missed(nights, tuple(unfinished), latest if silent else None, silent)
 
 
 def _ahead(hours: WorkingHours, start: float, nights: Collection[int]) -> Iterator[Night]:

@@ -52,6 +52,10 @@ _TURN: Final = 0.5
 again."""
 
 
+ROUND_BEGINS_WITHIN: Final = 1.0
+"""Seconds that the beginning of a round is waited for: the rest of the one in which a file was last
+read.  One that is dated later comes of a clock that was ahead, and is not waited for."""
+
 _GRACE: Final = 0.5
 """Seconds after the bell in which readers hand in what they have finished."""
 
@@ -284,6 +288,11 @@ class Queue:
         """False once every new or changed file was handed out."""
         return self._why is Why.NEW and self.open
 
+    @property
+    def has_wanted(self) -> bool:
+        """False once every file that a verdict waits for was handed out, or must wait."""
+        return self._why is Why.WANTED and self.open and Why.WANTED not in self._ended
+
     def wanted_again(self) -> None:
         """More files may be waited for since the last look."""
         if self._why is not Why.NEW:
@@ -293,6 +302,15 @@ class Queue:
         """The place was looked through anew, so that more may be new or changed."""
         self._later = PutOff(each for each in self._later if each[0] is not Why.NEW)
         self._begin_again(Why.NEW)
+
+    @property
+    def round_begins(self) -> float:
+        """When the round begins whose files are read: never where there is none.
+
+        A ledger's times are whole seconds.  What was read in the second before that one counts
+        for the round before, so that nothing is read for this one until it is over.
+        """
+        return math.inf if self._read_before is None else self._read_before
 
     def audit(self, read_before: int) -> None:
         """The next round has begun: what was read before it is to be read again."""
@@ -453,7 +471,8 @@ class Scheduler:
         self._started = dict.fromkeys(self._queues, 0)
         self._outstanding = dict.fromkeys(self._queues, 0)
         """Bytes of the tasks that are under way, read or not."""
-        self._new_under_way = 0
+        self._new_under_way = self._wanted_under_way = 0
+        self._judged_wanted = True
         self._judged_new = False
         self._judged_at = clock()
         self._again: deque[Task] = deque()
@@ -484,9 +503,10 @@ class Scheduler:
             if not any(self._under_way.values()):
                 if not self._looked_through(now):
                     continue
-                if self._rest():
-                    return True
-                continue
+                if not self._a_round_begins_now():
+                    if self._rest() and not self._a_round_begins_now():
+                        return True
+                    continue
             self._take_what_is_done(self._patience(now))
             self._ledger.readings.tick(self._clock())
             if self._time_to_judge():
@@ -537,25 +557,36 @@ class Scheduler:
             self._start(self._again.popleft())
         window = float("inf") if self._window.end is None else self._window.end - now
         longest = float("inf") if self._window.longest is None else self._window.longest
-        may_audit = self._may_audit(now)
         waiting = list(self._queues.values())
         while waiting:
             for queue in list(waiting):
                 task = None
                 if queue.open and self._readers.room(queue.place):
-                    task = self._next_of(queue, window, longest, may_audit)
+                    task = self._next_of(queue, window, longest, self._may_audit(queue, now))
                 if task is None:
                     waiting.remove(queue)
                 else:
                     self._start(task)
 
-    def _may_audit(self, now: float) -> bool:
+    def _may_audit(self, queue: Queue, now: float) -> bool:
+        return self._is_audit_time(now) and now >= queue.round_begins
+
+    def _is_audit_time(self, now: float) -> bool:
         audit = self._window.audit
         return audit is not None and audit[0] <= now < audit[1]
 
     def _looked_through(self, now: float) -> bool:
-        may_audit = self._may_audit(now)
-        return all(queue.looked_through(may_audit) for queue in self._queues.values())
+        return all(
+            queue.looked_through(self._may_audit(queue, now)) for queue in self._queues.values()
+        )
+
+    def _a_round_begins_now(self) -> bool:
+        """Whether a round is about to begin that nothing may be read for yet."""
+        now = self._clock()
+        return self._is_audit_time(now) and any(
+            queue.open and 0 < queue.round_begins - now <= ROUND_BEGINS_WITHIN
+            for queue in self._queues.values()
+        )
 
     def _next_of(self, queue: Queue, window: float, longest: float, may_audit: bool) -> Task | None:
         place = queue.place
@@ -602,6 +633,9 @@ class Scheduler:
                 self._started[task.place] += size
         if task.why is Why.NEW:
             self._new_under_way += more
+        elif task.why is Why.WANTED:
+            self._wanted_under_way += more
+            self._judged_wanted = False
 
     def _take_what_comes_back(self, until: float) -> None:
         """At the bell readers hand in what they have; what a resident keeps stays under way."""
@@ -656,12 +690,17 @@ class Scheduler:
             if done:
                 self._judged_new = True
                 return True
+        # What a second reading confirms has what is near it read before the rest of the audit.
+        again = not self._judged_wanted and not self._wanted_under_way
+        if again and not any(queue.has_wanted for queue in self._queues.values()):
+            return True
         return self._clock() - self._judged_at >= JUDGED_EVERY
 
     def _judge_now(self) -> None:
         self._ledger.readings.flush()
         self._judge()
         self._judged_at = self._clock()
+        self._judged_wanted = not self._wanted_under_way
         for queue in self._queues.values():
             queue.wanted_again()
 

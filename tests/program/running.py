@@ -57,6 +57,15 @@ class Outcome(NamedTuple):
         return found
 
 
+def clock_at(moment: float) -> dict[str, str]:
+    """What a command's environment must hold for it to start at ``moment``, since 1970."""
+    return {
+        "PYTHONPATH": str(Path(__file__).parent / "clock"),
+        "TEST_CLOCK_AHEAD": repr(moment - time.time()),
+        "TZ": "UTC",
+    }
+
+
 def verifier(
     *arguments: Argument,
     environment: Mapping[str, str] | None = None,

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from program.running import COMMAND, Outcome, refusal, running, verifier
+from program.running import COMMAND, Outcome, clock_at, refusal, running, verifier
 from verifier.findings import action_for
 from verifier.ledger import FindingState, Ledger, PlaceName
 from verifier.model import (
@@ -34,6 +34,8 @@ VAULT = PlaceName("current-surveys", "vault")
 FARAWAY = PlaceName("delivered-surveys", "faraway")
 SEEN = 1_795_572_600  # Wed 2026-11-25 02:10 in Lisbon
 ENDED = SEEN + 3_600
+MORNING = SEEN + 32 * 3_600  # Thu 10:10: no night without a shift is over yet
+DAY = 86_400
 DIGESTS = {number: bytes([number]) * 32 for number in range(1, 5)}
 AT_MOST = 80 << 20
 
@@ -63,7 +65,7 @@ class Studio:
         self.config = folder / "lantern-marsh.toml"
         self.config.write_text(SETTINGS)
         self.ledger = folder / "ledger.db"
-        self.ended = False
+        self.now = MORNING
 
     def shift(self, started: int = SEEN - 600, ended: int | None = ENDED) -> Studio:
         with Ledger(self.ledger) as ledger:
@@ -121,7 +123,8 @@ class Studio:
             return ledger.findings.seen(VAULT, each, SEEN, read[BENCH], read[VAULT]).id
 
     def run(self, *arguments: str, status: int, zone: str = "UTC", **more: str) -> Outcome:
-        outcome = verifier("--config", self.config, *arguments, environment={"TZ": zone, **more})
+        environment = clock_at(self.now) | {"TZ": zone, **more}
+        outcome = verifier("--config", self.config, *arguments, environment=environment)
         assert outcome.status == status, outcome
         return outcome
 
@@ -139,7 +142,7 @@ class Studio:
 
     def refused(self, status: int, *arguments: str) -> str:
         """The sentence that ``findings`` refuses with, the same with and without --json."""
-        config = {"VERIFIER_CONFIG": str(self.config)}
+        config = clock_at(self.now) | {"VERIFIER_CONFIG": str(self.config)}
         return refusal(status, "findings", *arguments, environment=config)
 
 
@@ -207,6 +210,44 @@ def test_a_shift_that_did_not_end_is_told_beside_the_last_one_that_did(studio: S
         "2026-11-25T03:10:00+00:00",
         "2026-11-26T03:10:00+00:00",
     )
+
+
+# ------------------------------------------------------------------- when no shift has run lately
+
+
+# Fails when `findings` does not ask which nights had no shift.
+@pytest.mark.parametrize(("nights", "said"), [(1, "1 night"), (9, "9 nights")])
+def test_when_shifts_have_stopped_that_comes_before_any_list(
+    studio: Studio, nights: int, said: str
+) -> None:
+    number = studio.shift().found("a", Verdict.MISSING, Cause.NEVER_COPIED)
+    studio.now += nights * DAY
+    first = (
+        f"No shift has run since Wed 2026-11-25 03:10, though one was expected in {said} since: "
+    )
+    for arguments, status in (((), 1), ((str(number),), 1), (("--all",), 1)):
+        assert unwrapped(studio.findings(*arguments, status=status)).startswith(first)
+    outcome = studio.run("findings", "--json", status=1)
+    assert outcome.err.startswith(first)
+    assert len(outcome.document["missed"]) == nights
+    assert outcome.document["missed"][0] == "2026-11-25"
+
+
+def test_with_nothing_open_a_stopped_tool_keeps_the_status_and_is_no_all_clear(
+    studio: Studio,
+) -> None:
+    studio.shift()
+    assert unwrapped(studio.findings(status=0)).startswith("Nothing needs you.")
+    assert "missed" not in studio.document(status=0)
+    studio.now += 2 * DAY
+    told = unwrapped(studio.findings(status=0))
+    assert told.startswith("No shift has run since Wed 2026-11-25 03:10, though one was expected")
+    assert "Nothing needs you" not in told
+    assert "No finding was open when something was checked last." in told
+    audit = studio.run("audit", status=3)
+    assert unwrapped(audit.out.decode()).startswith("No shift has run since Wed 2026-11-25 03:10")
+    document = studio.run("audit", "--json", status=3)
+    assert document.err.startswith("No shift has run since Wed 2026-11-25 03:10")
 
 
 def test_what_was_found_needs_somebody_even_if_no_shift_ever_ended(studio: Studio) -> None:
@@ -303,7 +344,8 @@ def test_closed_ones_are_shown_when_all_are_asked_for(busy: Studio) -> None:
 
 @pytest.mark.parametrize("zone", ["UTC", "Australia/Lord_Howe"])
 def test_the_document_is_the_contracts(studio: Studio, zone: str) -> None:
-    studio.shift(ended=1_784_584_800)
+    studio.shift(started=1_784_581_000, ended=1_784_584_800)
+    studio.now = 1_784_590_000
     damage = Damage(10, 10, (DamageRange(0, 1, Pattern.BIT_FLIP, 1),), 1, "one byte differs")
     studio.found(
         b"caf\xe9.laz",
@@ -499,7 +541,8 @@ sys.exit(status)
 def measured(studio: Studio, *arguments: str) -> tuple[bytes, int]:
     """What a run printed, and the most memory that it held."""
     measuring = (sys.executable, "-c", MEASURING)
-    outcome = verifier("--config", studio.config, *arguments, before=measuring)
+    clock = clock_at(studio.now)
+    outcome = verifier("--config", studio.config, *arguments, before=measuring, environment=clock)
     assert outcome.status == 1
     return outcome.out, int(outcome.err) * (1 if sys.platform == "darwin" else 1024)
 

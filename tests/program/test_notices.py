@@ -11,7 +11,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -310,13 +310,30 @@ def test_a_shift_that_was_killed_and_nights_without_one_are_told_by_the_next(stu
         assert nights["state"] == "look" and "in which one was expected" in nights["detail"]
         assert "did not come to its end" in nights["detail"]
         report = studio.run("report", "--json").document
-        assert [each["what"] for each in report["doubts"]] == ["missed", "unfinished"]
+        # The shift that was cut off had looked through neither place.
+        assert [each["what"] for each in report["doubts"]] == [
+            "missed",
+            "unfinished",
+            "not-reached",
+            "not-reached",
+        ]
         assert "No shift ran in" in report["doubts"][0]["detail"]
+        # Fails when what says so of the past asks for the last shift that came to its end.
+        cut_off = datetime.fromtimestamp(three_nights_ago + 60, UTC)
+        since = f"o shift has run since {cut_off:%a %Y-%m-%d %H:%M}, though"
+        assert f"no shift has run since {cut_off:%A}" in report["doubts"][0]["detail"]
+        for command in ("findings", "audit"):
+            told = studio.run(command)
+            assert since in " ".join(told.out.decode().split())
+            assert since in studio.run(command, "--json").err
+            assert studio.run(command, "--json").status == told.status
         studio.shift()
         assert room.titles[-1].startswith("No shift ran in 2 nights") or room.titles[-1].startswith(
             "No shift ran in 1 night"
         )
         assert "did not come to its end" in room.heard[-1][2]["message"]
+        said = " ".join(room.heard[-1][2]["message"].split())
+        assert f"None had run since {cut_off:%a %Y-%m-%d %H:%M}." in said
         studio.shift()
         assert room.titles[-1].startswith("All good")
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import html
 import os
 import shutil
 import signal
 import sqlite3
 import time
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -75,6 +77,58 @@ def test_a_flipped_bit_under_a_kept_date_is_found_by_the_next_audit_and_the_righ
 def rot(tree: Tree, path: str) -> None:
     """Change a bit as a disk does: the file system is told nothing of it."""
     tree.flip_bit(path, at=3)
+
+
+# Fails when neighbours wait for the rest of the audit, or are judged only when it is over.
+def test_what_is_near_damage_is_read_before_the_rest_when_a_shift_ends_early(tmp_path):
+    source = Tree(tmp_path / "bench" / SHARE)
+    now = int(time.time())
+    near = [f"2026-014-harbour-wall/flights/DJI_{number:04}.jpg" for number in range(1, 9)]
+    far = [f"2025-070-weir/point-clouds/{number:02}.laz" for number in range(1, 21)]
+    for number, path in enumerate([*near, *far]):
+        source.file(path, 64 * 1024 if path in near else 8 * MIB, date=now - (number + 2) * 3_600)
+    estate = Estate(tmp_path, source)
+    assert estate.shift().status == 0
+    damaged, also = near[4], near[6]
+    with closing(sqlite3.connect(estate.ledger)) as ledger:
+        # By age alone the neighbours would come last of all.
+        for paths, days in ((far, 3), (near, 2), ([damaged], 9)):
+            for path in paths:
+                ledger.execute(
+                    "UPDATE sightings SET read_at = ? WHERE name = ?",
+                    (now - days * 86_400, os.path.basename(path).encode()),
+                )
+        ledger.commit()
+    for path in (damaged, also):
+        rot(estate.mirror, path)
+        estate.forget_the_write(estate.mirror, "vault", path)
+    estate.settings(pace='at_most = "16 MB/s"')
+    first = estate.shift("--until", soon(3)).document
+    assert (first["stopped_by"], first["findings"]) == ("until", [])
+    second = estate.shift("--until", soon(9))
+    assert second.document["stopped_by"] == "until"
+    assert second.document["left"]["bytes"] > 40 * MIB
+    assert second.findings == {
+        damaged: ("corrupt", "rot", "mirror", None),
+        also: ("corrupt", "rot", "mirror", None),
+    }
+    details = {each["path"]: each["detail"] for each in second.document["findings"]}
+    said = f"Found while checking around {damaged}."
+    assert details[also].endswith(said) and said not in details[damaged]
+    with closing(sqlite3.connect(estate.ledger)) as ledger:
+        read = dict(
+            ledger.execute(
+                "SELECT CAST(name AS TEXT), read_at FROM sightings"
+                " WHERE place = (SELECT id FROM places WHERE name = 'vault')"
+            )
+        )
+    assert all(read[os.path.basename(path)] >= now for path in near)
+    waits = [path for path in far if read[os.path.basename(path)] < now]
+    assert len(waits) >= 3, "the rest of the audit was to be cut short"
+    # People are told where to look, in every form.
+    assert said in " ".join(estate.run("findings").out.decode().split())
+    page = estate.run("report", "--json").document["page"]
+    assert said in html.unescape(Path(page).read_text())
 
 
 def test_an_accepted_change_is_quiet(estate):

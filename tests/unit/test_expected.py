@@ -199,6 +199,21 @@ def test_before_tonight_s_shift_it_is_tonight_s_that_is_waited_for():
     assert while_it_runs.by == at("2026-11-27 08:20") + GRACE
 
 
+# Fails when the last shift that came to its end is taken for the last one of all.
+def test_since_when_no_shift_has_run_counts_from_the_last_one_whatever_became_of_it():
+    now = at("2026-11-27 17:00")
+    silent = expected(HOURS, [TUESDAY], now).lately
+    assert (silent.since, silent.nights_since) == (TUESDAY.ended, len(silent.nights) or None)
+    stopped = Shift(2, int(at("2026-11-25 20:00")), int(at("2026-11-25 21:00")), "signal")
+    after = expected(HOURS, [TUESDAY, stopped], now).lately
+    assert (after.since, after.nights_since) == (stopped.ended, 1)
+    cut_off = Shift(2, stopped.started, None, None)
+    assert expected(HOURS, [TUESDAY, cut_off], now).lately.since == cut_off.started
+    runs = expected(HOURS, [TUESDAY, cut_off], now, running=True).lately
+    assert (runs.since, runs.nights_since) == (None, 0)
+    assert expected(HOURS, [TUESDAY], at("2026-11-25 07:00")).lately.since is None
+
+
 def test_who_is_told_weekly_only_need_hear_nothing_of_the_nights_before():
     by = expected_from(HOURS, at("2026-11-30 00:00"))
     assert by == at("2026-12-01 08:20") + GRACE

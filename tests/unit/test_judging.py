@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
 from verifier.damage import examine
 from verifier.diff.comparison import Comparison
@@ -18,7 +19,7 @@ from verifier.hashing import digest_of
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.ledger import FindingState, Ledger, PlaceName
-from verifier.model import QUIET, Kind, Side, Sighting, Trouble, Verdict, forms_of
+from verifier.model import QUIET, SEGMENT, Kind, Side, Sighting, Trouble, Verdict, forms_of
 from verifier.spill import SortedSpill
 
 SHARE = "current-surveys"
@@ -596,6 +597,99 @@ def test_neighbours_are_read_again_within_a_budget(studio):
     studio.night()
     near = [path for place, path in studio.reads if place == VAULT and path != A]
     assert len(near) == 10
+
+
+# Fails when a folder is gone through from its beginning, whatever lies beside the damage.
+def test_the_nearest_in_a_folder_come_first(studio):
+    folder = b"2026-014-harbour-wall/flights/"
+    for number in range(50):
+        studio.write(SOURCE, folder + b"%02d.jpg" % number, b"frame %02d" % number)
+    studio.copy_all()
+    studio.night()
+    ((_, known),) = studio.ledger.sightings_at(VAULT, [folder + b"40.jpg"])
+    assert Neighbourhood(studio.ledger, files=5).search(VAULT, known.sighting, START) == 5
+    chosen = [each.path for each in studio.ledger.work.wanted(VAULT)]
+    assert chosen == [folder + b"%d.jpg" % number for number in (38, 39, 41, 42, 43)]
+
+
+# Fails when no segment is read, another one than those, or whole files only within the budget.
+def test_segments_next_to_a_damaged_one_are_looked_at_in_the_large_files_beside_it(studio):
+    folder, size = b"2026-014-harbour-wall/flights/", 5 * SEGMENT
+    films = [folder + each for each in (b"a.mov", b"b.mov", b"c.mov", b"d.mov")]
+    small = folder + b"e.jpg"
+    seen = {path: Sighting(path, Kind.FILE, size, 7) for path in films}
+    seen[small] = Sighting(small, Kind.FILE, 1_000, 7)
+    ledger = studio.ledger
+    walk = ledger.walk(VAULT)
+    walk.take(seen[path] for path in sorted(seen))
+    walk.apply(START)
+    prints = tuple(b"%016d" % number for number in range(5))
+    for each in seen.values():
+        marks = prints if each.size > SEGMENT else ()
+        whole = structs.replace(each, digest=bytes(32), fingerprints=marks, read_at=START)
+        ledger.readings.add(VAULT, whole, START)
+    ledger.readings.flush()
+    asked = []
+
+    def read_piece(place: PlaceName, path: bytes, piece: int) -> Sighting:
+        asked.append((path, piece))
+        mark = b"another content!" if (path, piece) == (films[3], 3) else prints[piece]
+        return structs.replace(seen[path], fingerprints=(mark,))
+
+    around = Neighbourhood(ledger, files=10, size=0, read_piece=read_piece)
+    assert around.search(VAULT, seen[films[1]], START, [2]) == 1
+    assert sorted(asked) == [
+        (path, piece) for path in (films[0], *films[2:]) for piece in (1, 2, 3)
+    ]
+    ((due,),) = [list(ledger.work.wanted(VAULT))]
+    assert due.path == films[3] and due.wanted.startswith("A piece of it, near")
+    assert ledger.neighbours.around(VAULT, films[3]) == films[1]
+    # Where there is no time, and beyond so many, none is.
+    asked.clear()
+    later = Neighbourhood(ledger, files=10, size=0, read_piece=lambda *_: asked.append(1))
+    assert later.search(VAULT, seen[films[1]], START, [0]) == 0
+    assert len(asked) == 1
+
+
+# Fails when what waits is not counted, or one file more than the budget allows is taken.
+@settings(max_examples=60, deadline=None)
+@given(
+    sizes=st.lists(st.integers(0, 40), min_size=2, max_size=14),
+    damaged=st.lists(st.integers(0, 13), min_size=1, max_size=5),
+    files=st.integers(0, 8),
+    size=st.integers(0, 120),
+    shifts=st.integers(1, 3),
+)
+def test_no_shift_has_more_read_for_the_sake_of_neighbours_than_its_budget(
+    tmp_path_factory, sizes, damaged, files, size, shifts
+):
+    with Ledger(tmp_path_factory.mktemp("budget") / "ledger.db") as ledger:
+        tree = [
+            Sighting(b"%s/%02d" % (b"near" if number % 3 else b"far", number), Kind.FILE, size, 7)
+            for number, size in enumerate(sizes)
+        ]
+        tree.sort(key=lambda each: each.path)
+        walk = ledger.walk(VAULT)
+        walk.take(tree)
+        walk.apply(START)
+        for _ in range(shifts):  # nobody comes to read, so that each one finds what waits
+            neighbourhood = Neighbourhood(ledger, files, size)
+            before = {each.path for each in ledger.work.wanted(VAULT)}
+            for number in damaged:
+                neighbourhood.search(VAULT, tree[number % len(tree)], START)
+            waiting = list(ledger.work.wanted(VAULT))
+            assert len(waiting) <= files
+            assert sum(each.size for each in waiting) <= size
+            assert before <= {each.path for each in waiting}
+        # Nothing that would still fit is left out.
+        left = [
+            each
+            for each in tree
+            if each.path not in {wanted.path for wanted in waiting}
+            and any(each.path != tree[number % len(tree)].path for number in damaged)
+        ]
+        spare = size - sum(each.size for each in waiting)
+        assert len(waiting) == files or all(each.size > spare for each in left)
 
 
 # ------------------------------------------------- as if everything had been judged every time

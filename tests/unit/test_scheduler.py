@@ -141,6 +141,44 @@ def paths_read(disks: Disks, place: PlaceName) -> list[bytes]:
     return [path for where, path, _ in disks.order if where == place]
 
 
+# Fails when only every ten minutes, or at the end, it is judged what was read a second time.
+def test_what_was_wanted_is_judged_as_soon_as_it_was_read_and_not_after_the_audit(ledger):
+    walked(ledger, SOURCE, {b"%03d" % number: MB for number in range(60)})
+    disks = Disks({SOURCE: MB}, width=1)
+    shift(ledger, disks, [SOURCE])
+    disks.now += 10
+    disks.order.clear()
+    ledger.readings.want(SOURCE, [b"050"], "a second reading")
+
+    def judge() -> None:  # the second reading tells, and what is near is read again too
+        if any(path == b"050" for _, path, _ in disks.order):
+            near = [b"049", b"051"]
+            ledger.readings.want(SOURCE, [each for each in near if each not in seen], "near")
+            seen.update(near)
+
+    seen: set[bytes] = set()
+    shift(ledger, disks, [SOURCE], read_before=int(disks.now), judge=judge)
+    order = paths_read(disks, SOURCE)
+    assert order[0] == b"050"
+    assert {b"049", b"051"} <= set(order[:12])
+    assert sorted(set(order)) == [b"%03d" % number for number in range(60)]
+
+
+# Fails when what is read before its round begins is read for it: over and over then, since that
+# does not count.
+def test_a_round_that_begins_later_than_now_has_nothing_read_for_it_yet(ledger):
+    walked(ledger, SOURCE, {b"%04d" % number: 1000 for number in range(1500)})
+    disks = Disks({SOURCE: MB})
+    shift(ledger, disks, [SOURCE])
+    disks.order.clear()
+    clock_was_ahead = int(disks.now) + 3600
+    shift(ledger, disks, [SOURCE], disks.now + 600, read_before=clock_was_ahead)
+    assert disks.order == []
+    disks.now = float(clock_was_ahead)
+    shift(ledger, disks, [SOURCE], disks.now + 600, read_before=clock_was_ahead)
+    assert len(disks.order) == len(set(disks.order)) == 1500
+
+
 def test_new_files_come_first_then_wanted_ones_then_the_longest_unread(ledger):
     walked(ledger, SOURCE, {b"a": MB, b"b": MB, b"c": MB})
     disks = Disks({SOURCE: MB})

@@ -10,7 +10,9 @@ from verifier import settings
 from verifier.cli import completion, options
 from verifier.cli.findings import opened_ledger
 from verifier.jobs.audit import audit
+from verifier.jobs.missed import missed_lately
 from verifier.reporting import audit as report
+from verifier.reporting.missed import no_shift_since
 
 
 @click.command("audit", epilog="Example: verifier audit current-surveys")
@@ -22,8 +24,8 @@ def command(context: click.Context, share: str | None, json_wanted: bool) -> Non
 
     Of each place, or each of one SHARE: the round, the ages of the last readings, the pace, when
     the round will end, and what it would take where that is too late. It answers from the ledger
-    alone, at any hour. Exit status: 0 every byte is within the target, 1 it is not or nobody can
-    say, 3 nothing is known yet.
+    alone, at any hour, and says first where shifts have stopped running. Exit status: 0 every byte
+    is within the target, 1 it is not or nobody can say, 3 nothing is known yet.
     """
     found = settings.load(context.obj)
     if not found.shares:
@@ -31,9 +33,12 @@ def command(context: click.Context, share: str | None, json_wanted: bool) -> Non
     if share is not None:
         found.share(share)
     with opened_ledger(found.studio.ledger) as ledger:
-        result = audit(found, ledger, share, time.time())
+        now = time.time()
+        result = audit(found, ledger, share, now)
+        silence = no_shift_since(missed_lately(found, ledger, now), found.hours.zone)
     if json_wanted:
+        options.remark(silence)
         options.print_bytes([report.document(result, found.hours.zone)])
     else:
-        options.print_lines(report.text(result, found.hours.zone))
+        options.print_lines(report.text(result, found.hours.zone, silence))
     context.exit(result.exit_status)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable, Iterator
 from datetime import tzinfo
 from itertools import chain
@@ -14,10 +15,12 @@ import click
 from verifier import settings
 from verifier.cli import completion, options
 from verifier.errors import LedgerRefused
+from verifier.jobs.missed import missed_lately
 from verifier.jobs.opening import all_places
 from verifier.ledger import FindingState, Ledger, LedgerFinding, PlaceName, backups_of
 from verifier.model import printable
 from verifier.reporting import findings as report
+from verifier.reporting.missed import no_shift_since
 
 NUMBER: Final = click.IntRange(1, (1 << 63) - 1)
 """What a finding's number can be: more than SQLite counts to is no number of any."""
@@ -65,6 +68,7 @@ def command(
 
     With the number of a FINDING: that one in full, with its history. Exit status: 0 none is open,
     1 one is, 3 none is, but nothing is known yet, or a place could not be looked through or read.
+    Where shifts have stopped running it says so first.
     """
     if number is not None and (all_wanted or share is not None):
         raise click.UsageError("A finding's number stands alone, without --all or --share.")
@@ -73,7 +77,8 @@ def command(
         if share is not None and not ledger.places(share):
             found.share(share)
         places = [name for name, _ in all_places(found) if share in (None, name.share)]
-        known = report.as_of(ledger.shifts, places)
+        missed = missed_lately(found, ledger, time.time())
+        known = report.as_of(ledger.shifts, places, missed)
         if number is not None:
             status = _show(ledger, number, known, found.hours.zone, json_wanted)
         else:
@@ -85,6 +90,7 @@ def _show(ledger: Ledger, number: int, known: report.AsOf, zone: tzinfo, json_wa
     """One finding in full; the exit status."""
     one, history = ledger.findings.numbered(number), ledger.findings.history(number)
     if json_wanted:
+        options.remark(no_shift_since(known.missed, zone))
         options.print_bytes(report.document([one], known, zone, history))
     else:
         options.print_lines(report.one(one, history, known, zone))
@@ -103,6 +109,7 @@ def _list(
     tally = report.Tally()
     if json_wanted:
         each_mirrors = ledger.findings.of if all_wanted else ledger.findings.lasting
+        options.remark(no_shift_since(known.missed, zone))
         everything = tally.counted(_through(ledger, share, each_mirrors))
         options.print_bytes(report.document(everything, known, zone))
     else:

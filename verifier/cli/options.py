@@ -103,6 +103,12 @@ def print_bytes(pieces: Iterable[bytes]) -> None:
             sys.stdout.buffer.write(piece)
 
 
+def remark(sentence: str | None) -> None:
+    """A sentence beside a result, to standard error; None is nothing to say."""
+    if sentence is not None:
+        click.echo(sentence, err=True)
+
+
 def print_lines(lines: Iterable[str]) -> None:
     """Lines for people to standard output; what it cannot show is escaped.
 

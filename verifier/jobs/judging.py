@@ -20,7 +20,7 @@ from verifier.diff.unmatched import Leftover
 from verifier.due import is_due
 from verifier.findings import damaged_after_release, finding_of, lost_after_release
 from verifier.jobs.examination import UNSTABLE, without_difference
-from verifier.jobs.neighbourhood import FILES_A_SHIFT, Neighbourhood
+from verifier.jobs.neighbourhood import FILES_A_SHIFT, Neighbourhood, segments_of
 from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
 from verifier.ledger.values import Covered
 from verifier.measures import listing
@@ -95,7 +95,7 @@ class Judging:
         self._second_look = second_look
         self._now = now
         self._since: dict[PlaceName, int] = {}
-        self._damaged: list[tuple[PlaceName, Sighting]] = []
+        self._damaged: list[tuple[PlaceName, Sighting, frozenset[int]]] = []
         self._again: SortedSpill[bytes] = SortedSpill(bytes, key=bytes)
 
     def judge(self, mirrors: Iterable[PlaceName], run_started: float, *, anew: bool) -> None:
@@ -112,10 +112,10 @@ class Judging:
             self._since[mirror] = until
         # Not before all is judged: what is wanted again is not called corrupt meanwhile.
         if self._neighbourhood is not None:
-            for place, sighting in self._damaged:
+            for place, sighting, segments in self._damaged:
                 if place in self._costly:
                     continue  # in a store no file lies beside another, and to read them costs
-                self._neighbourhood.search(place, sighting, int(self._now()))
+                self._neighbourhood.search(place, sighting, int(self._now()), segments)
 
     def finish(self, every_mirror: Iterable[PlaceName]) -> None:
         """Forget what was touched, if every mirror that the share has was judged.
@@ -235,7 +235,7 @@ class _Outcome:
         second_look: SecondLook,
         comparison: Comparison,
         now: Callable[[], float],
-        damaged: list[tuple[PlaceName, Sighting]],
+        damaged: list[tuple[PlaceName, Sighting, frozenset[int]]],
         again: SortedSpill[bytes],
         only_listed: bool = False,
     ) -> None:
@@ -432,20 +432,22 @@ class _Outcome:
             confirmed = structs.replace(known, confirmed_at=int(self._now()))
             self._ledger.suspicions.keep(self._mirror, row.path, confirmed)
         self._find(row, damage, votes)
-        self._search_around(row)
+        self._search_around(row, segments_of(damage))
 
-    def _search_around(self, row: Judged) -> None:
+    def _search_around(self, row: Judged, segments: frozenset[int]) -> None:
         side = row.judgement.side
         for place, sighting, sound in (
             (self._source, row.source, Side.MIRROR),
             (self._mirror, row.mirror, Side.SOURCE),
         ):
             if side is not sound and sighting is not None:
-                self._look_around(place, sighting)
+                self._look_around(place, sighting, segments)
 
-    def _look_around(self, place: PlaceName, damaged: Sighting) -> None:
+    def _look_around(
+        self, place: PlaceName, damaged: Sighting, segments: frozenset[int] = frozenset()
+    ) -> None:
         if len(self._damaged) < FILES_A_SHIFT:
-            self._damaged.append((place, damaged))
+            self._damaged.append((place, damaged, segments))
 
     def _voted(self, row: Judged) -> tuple[Judged, str]:
         """Where nobody knows which side is wrong: what the share's other mirrors hold decides.

@@ -27,6 +27,7 @@ from verifier.expected import Missed, expected, expected_from
 from verifier.findings import Action, action_of
 from verifier.hours import WorkingHours
 from verifier.jobs import audit
+from verifier.jobs.missed import SHIFTS_LOOKED_AT
 from verifier.jobs.recipients import Recipient, all_of, heartbeat_of, recipients_of
 from verifier.jobs.shift import Clock, Result, StoppedBy, open_findings
 from verifier.ledger import (
@@ -75,8 +76,6 @@ MOST_LATE: Final = 20
 """Messages of before that are delivered along with a new one, to one address."""
 
 _IN_ORDER: Final = frozenset({StoppedBy.DONE, StoppedBy.WORKING_HOURS, StoppedBy.UNTIL})
-SHIFTS_LOOKED_AT: Final = 400
-"""Shifts among which missed nights are looked for: months of several a night."""
 
 
 class Draft(Struct, frozen=True):

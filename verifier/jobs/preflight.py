@@ -48,7 +48,7 @@ from verifier.jobs.measuring import (
     read_part,
     reading_time,
 )
-from verifier.jobs.notices import SHIFTS_LOOKED_AT, missed_by
+from verifier.jobs.missed import missed_lately
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.remarks import clock_remarks
@@ -61,7 +61,6 @@ from verifier.ledger import (
     PlaceName,
     Totals,
     backups_of,
-    shift_runs,
 )
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, Sighting, printable
@@ -391,7 +390,7 @@ class _Preflight:
                 size = path.stat().st_size
                 in_full = size <= CHECKED_IN_FULL
                 faults = ledger.soundness() if in_full else ()
-                self._missed = _missed(self._settings, ledger, self._started)
+                self._missed = missed_lately(self._settings, ledger, self._started)
                 self._budgets = {
                     each.place: each for each in budgets(self._settings, ledger, self._started)
                 }
@@ -1010,13 +1009,6 @@ def _pace(place: _Place, read: int, troubles: Sequence[str]) -> Check:
         return place.says("reading", State.GOOD, "There is nothing to read.")
     detail = f"Read at {amount(round(place.pace))}/s ({amount(read)}, past the cache)."
     return place.says("reading", State.GOOD, detail)
-
-
-def _missed(found: Settings, ledger: Ledger, now: float) -> Missed:
-    """What did not happen as expected since the last shift that came to its end."""
-    shifts = ledger.shifts.latest(SHIFTS_LOOKED_AT)
-    running = bool(shifts) and shifts[-1].ended is None and shift_runs(ledger.path)
-    return missed_by(found, shifts, now, running=running)
 
 
 def _missed_in_words(found: Missed, hours: WorkingHours) -> str:

@@ -88,6 +88,7 @@ class DoubtKind(StrEnum):
 class Doubt(Struct, frozen=True):
     """One thing that is not known.
 
+    ``since`` is when the last shift of all ran, where later nights had none.
     ``place`` is where, None for all; ``at`` since or until when, in seconds since 1970; ``number``
     and ``bytes`` how many nights, files, paths or messages, and how much of them; ``detail`` what
     the ledger kept of the reason; ``to`` whom messages did not reach, which ``heartbeat`` says is
@@ -102,6 +103,7 @@ class Doubt(Struct, frozen=True):
     detail: str = ""
     to: str = ""
     heartbeat: bool = False
+    since: float | None = None
 
 
 class Shown(Struct, frozen=True):
@@ -443,7 +445,8 @@ def _doubts(
         yield Doubt(DoubtKind.NO_FILES)
     missed = following.lately.nights
     if missed:
-        yield Doubt(DoubtKind.MISSED, None, missed[0].opens, len(missed))
+        since = following.lately.since
+        yield Doubt(DoubtKind.MISSED, None, missed[0].opens, len(missed), since=since)
     if last.ended is None and running:
         yield Doubt(DoubtKind.RUNNING, None, last.started)
     elif last.ended is None:

@@ -47,7 +47,7 @@ from verifier.model import Damage, Kind, Sighting, Trouble, Verdict
 from verifier.places.addresses import Address
 from verifier.places.base import Look, Place, heed, let_go
 from verifier.places.opening import open_place, traits_at
-from verifier.scheduler import Left, Queue, Scheduler, Status, Window
+from verifier.scheduler import ROUND_BEGINS_WITHIN, Left, Queue, Scheduler, Status, Window
 from verifier.settings import Settings, Share
 from verifier.walker import walk_dated
 
@@ -301,7 +301,7 @@ class _Night:
         self._notices: list[Notice] = []
         self._scheduler: Scheduler | None = None
         self._examination = Examination()
-        self._neighbourhood = Neighbourhood(ledger)
+        self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
         self._anew = {share.name for share in self._settings.shares}
         self._read_before: dict[PlaceName, int] = {}
         self._queues: dict[PlaceName, Queue] = {}
@@ -501,9 +501,21 @@ class _Night:
             if may_audit and current.ended is None:
                 self._read_before[name] = current.started
         # A round begins in the second after the last reading: what is read now counts for it.
-        wait = max(self._read_before.values(), default=0) - now
-        if 0 < wait <= 1:
-            self._clock.sleep(wait)
+        waits = [started - now for started in self._read_before.values()]
+        soon = max((each for each in waits if each <= ROUND_BEGINS_WITHIN), default=0)
+        if soon > 0:
+            self._clock.sleep(soon)
+        for name, started in self._read_before.items():
+            if started - now > ROUND_BEGINS_WITHIN:
+                self._remark_on_the_clock(name, started)
+
+    def _remark_on_the_clock(self, name: PlaceName, started: int) -> None:
+        """A reading of later than now: the round after it cannot be told from the one before."""
+        self._progress.say(
+            f"{name}: a file was last read at {self._settings.hours.local(started):%Y-%m-%d %H:%M} "
+            "by the record, which is later than now: the clock of this machine was or is wrong. "
+            "Check it; until then no file is read again there for the audit."
+        )
 
     def _audit_began(self) -> bool:
         """Whether it is an audit night by now; the window may reach into a later one."""
@@ -722,6 +734,18 @@ class _Night:
         except (BellRang, PlaceUnreachable):
             return None, False
         return damage, True
+
+    def _piece(self, name: PlaceName, path: bytes, piece: int) -> Sighting | None:
+        """One segment of a file, read at once; None where there is no time for it."""
+        end = self._window.end
+        if name not in self._places or (end is not None and self._clock.now() >= end):
+            return None
+        try:
+            return self._places[name].read_piece(
+                path, piece, self._clock.now, self._readers.watch(name)
+            )
+        except (BellRang, PlaceUnreachable):
+            return None
 
     def _may_examine(self, name: PlaceName, seen: Sighting | None) -> bool:
         """Whether a file may be read once more only to show where it differs."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import chain, zip_longest
 
 from verifier.ledger import statements
 from verifier.ledger.names import Names, split
@@ -18,15 +19,22 @@ class Neighbours:
         self._names = names
 
     def in_folder(self, place: PlaceName, path: bytes, most: int) -> list[tuple[bytes, int]]:
-        """Path and size of the other files in the folder of ``path`` that nothing waits for."""
+        """Path and size of the other files in the folder of ``path`` that nothing waits for.
+
+        By turns the next one behind it and before it, by name: the nearest first.
+        """
         folder, own = split(path)
         number = self._names.folder(self._names.share(place.share), folder)
         if number is None:
             return []
-        rows = self._store.rows(
-            statements.FILES_IN_FOLDER, (self._names.place(place), number, most + 1)
+        values = self._names.place(place), number, own, most
+        behind, before = (
+            self._store.rows(each, values)
+            for each in (statements.FILES_BEHIND, statements.FILES_BEFORE)
         )
-        return [(folder + name, size) for name, size in rows if name != own][:most]
+        by_turns = chain.from_iterable(zip_longest(behind, before))
+        near = [(folder + row[0], row[1]) for row in by_turns if row is not None]
+        return near[:most]
 
     def written_about(
         self, place: PlaceName, mtime_ns: int, within_ns: int, most: int

@@ -703,10 +703,12 @@ SUSPICIONS: Final = """
 
 # ----------------------------------------------------------------------------------- neighbours
 
-FILES_IN_FOLDER: Final = """
+_FILES_IN_FOLDER: Final = """
     SELECT name, size FROM sightings
-    WHERE place = ? AND folder = ? AND kind = 0 AND wanted IS NULL ORDER BY name LIMIT ?
+    WHERE place = ? AND folder = ? AND kind = 0 AND wanted IS NULL
 """
+FILES_BEFORE: Final = f"{_FILES_IN_FOLDER} AND name < ? ORDER BY name DESC LIMIT ?"
+FILES_BEHIND: Final = f"{_FILES_IN_FOLDER} AND name > ? ORDER BY name LIMIT ?"
 WRITTEN_ABOUT: Final = """
     SELECT folders.path, name, size
     FROM sightings CROSS JOIN folders ON folders.id = sightings.folder

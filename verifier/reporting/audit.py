@@ -64,8 +64,11 @@ def _place(found: Audit, each: PlaceAudit, zone: tzinfo) -> dict[str, Any]:
     }
 
 
-def text(found: Audit, zone: tzinfo) -> Iterator[str]:
-    """The same for people, line by line."""
+def text(found: Audit, zone: tzinfo, silence: str | None = None) -> Iterator[str]:
+    """The same for people, line by line; ``silence`` says first that no shift has run any more."""
+    if silence is not None:
+        yield from wrapped(silence, "")
+        yield ""
     yield from wrapped(headline(found), "")
     for each in found.places:
         yield ""

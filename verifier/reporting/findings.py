@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from msgspec import Struct, structs
 
+from verifier.expected import Missed
 from verifier.findings import Action, action_of
 from verifier.hours import DAYS
 from verifier.ledger.findings import Accepted, Meaning
@@ -26,6 +27,7 @@ from verifier.ledger.values import (
 from verifier.measures import amount, count
 from verifier.model import Cause, Verdict, printable
 from verifier.reporting import documents
+from verifier.reporting.missed import no_shift_since
 from verifier.reporting.text import SHOWN_PER_ACTION, what_it_is, wrapped
 
 if TYPE_CHECKING:
@@ -34,17 +36,22 @@ if TYPE_CHECKING:
 SCHEMA: Final = "verifier.findings.v1"
 
 
+_NOTHING: Final = Missed()
+
+
 class AsOf(Struct, frozen=True):
     """How far it reaches what the ledger knows.
 
     ``ended`` is when the last shift that ended did, None before any; ``unfinished_since`` when
     the last shift started, if that one has not ended: it runs, or was cut off.  ``notices`` are
-    about whole places, and stand until a later shift has looked through them.
+    about whole places, and stand until a later shift has looked through them.  ``missed`` is what
+    did not happen as expected since then.
     """
 
     ended: int | None
     unfinished_since: int | None = None
     notices: tuple[Notice, ...] = ()
+    missed: Missed = _NOTHING
 
     @property
     def reaches_all(self) -> bool:
@@ -52,16 +59,16 @@ class AsOf(Struct, frozen=True):
         return all(each.what is NoticeKind.SURGE for each in self.notices)
 
 
-def as_of(shifts: Shifts, places: Container[PlaceName]) -> AsOf:
+def as_of(shifts: Shifts, places: Container[PlaceName], missed: Missed = _NOTHING) -> AsOf:
     """How far it reaches what a ledger knows of ``places``."""
     notices = tuple(each for each in shifts.standing_notices() if each.place in places)
     last = shifts.last()
     if last is None or last.ended is not None:
-        return AsOf(None if last is None else last.ended, None, notices)
+        return AsOf(None if last is None else last.ended, None, notices, missed)
     ended = None
     for each in shifts.all():
         ended = ended if each.ended is None else each.ended
-    return AsOf(ended, last.started, notices)
+    return AsOf(ended, last.started, notices, missed)
 
 
 class Tally:
@@ -100,6 +107,8 @@ def document(
         head["as_of"] = documents.stamp(known.ended, zone)
     if known.unfinished_since is not None:
         head["unfinished_shift"] = documents.stamp(known.unfinished_since, zone)
+    if known.missed.since is not None:
+        head["missed"] = [each.day.isoformat() for each in known.missed.nights]
     if known.notices:
         head["notices"] = [documents.notice(each, zone) for each in known.notices]
     more = {} if history is None else {"history": [_event(each, zone) for each in history]}
@@ -142,6 +151,7 @@ def text(
             accepted.add(each)
         else:
             groups[action_of(each.finding)].add(each)
+    yield from _silence(known, zone)
     yield from wrapped(f"{_headline(tally, known)} {_until(known, zone)}".rstrip(), "")
     if known.notices:
         yield from _heading(f"Whole places: look at these first ({len(known.notices):,})")
@@ -168,6 +178,14 @@ def text(
         yield from _listed(each, f"{what_it_is(each.finding)}; {_closing(each, zone)}")
 
 
+def _silence(known: AsOf, zone: tzinfo) -> Iterator[str]:
+    """First of all, that no shift has run any more."""
+    said = no_shift_since(known.missed, zone)
+    if said is not None:
+        yield from wrapped(said, "")
+        yield ""
+
+
 def _headline(tally: Tally, known: AsOf) -> str:
     needed, quiet = tally.counts[FindingState.OPEN], tally.counts[FindingState.ACCEPTED]
     accepted = f"; {quiet:,} accepted" if quiet else ""
@@ -185,6 +203,8 @@ def _headline(tally: Tally, known: AsOf) -> str:
         return f"No finding is open{accepted}, but {', and '.join(whole)}."
     if known.ended is None:
         return f"Nothing is known to be good{accepted}: no shift has ended yet."
+    if known.missed.since is not None:
+        return f"No finding was open{accepted} when something was checked last."
     return f"Nothing needs you{accepted}."
 
 
@@ -254,6 +274,7 @@ def one(
         FindingState.ACCEPTED: "is accepted, and quiet until it changes",
         FindingState.CLOSED: "is closed, and needs nobody",
     }
+    yield from _silence(known, zone)
     yield from wrapped(f"Finding {each.id} {needs[each.state]}. {_until(known, zone)}", "")
     yield ""
     yield f"Path:       {printable(each.path)}"

@@ -18,6 +18,7 @@ from verifier.jobs.shift import StoppedBy
 from verifier.ledger import Notice, NoticeKind, PlaceName
 from verifier.measures import amount, count, listing
 from verifier.model import printable
+from verifier.reporting.missed import none_had_run_since
 from verifier.reporting.text import what_it_is, wrapped
 
 LATE_SHOWN: Final = 5
@@ -282,7 +283,7 @@ def _wrong(facts: Facts) -> Iterator[str]:
         more = f" and {len(days) - NIGHTS_SHOWN} before" if len(days) > NIGHTS_SHOWN else ""
         yield from _point(
             f"No shift ran in {count(len(nights), 'night')} in which one was expected: {shown}"
-            f"{more}."
+            f"{more}. {none_had_run_since(facts.missed, facts.hours.zone) or ''}".rstrip()
         )
     for started in facts.missed.unfinished[-NIGHTS_SHOWN:]:
         yield from _point(

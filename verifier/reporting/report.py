@@ -158,9 +158,10 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
         case DoubtKind.NO_FILES:
             return "there is not one file on any place; see whether they are mounted."
         case DoubtKind.MISSED if each.number == 1:
-            return f"no shift ran in the night that was open from {when}."
+            return f"no shift ran in the night that was open from {when}{_none_since(each, zone)}."
         case DoubtKind.MISSED:
-            return f"no shift ran in {each.number:,} nights, the first of them open from {when}."
+            nights = f"{each.number:,} nights, the first of them open from {when}"
+            return f"no shift ran in {nights}{_none_since(each, zone)}."
         case DoubtKind.UNFINISHED:
             return (
                 f"the shift of {when} did not come to its end: as far as can be told it was cut "
@@ -193,6 +194,10 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
             return f"some of {where} was not read within the time that the settings ask for."
         case DoubtKind.UNDELIVERED:
             return _undelivered(each, when)
+
+
+def _none_since(each: Doubt, zone: tzinfo) -> str:
+    return "" if each.since is None else f": no shift has run since {moment(each.since, zone)}"
 
 
 def doubt_in_full(each: Doubt, zone: tzinfo) -> str:

@@ -24,7 +24,7 @@ def publish(report: Report, lasting: Callable[[], Iterable[LedgerFinding]], fold
     ``lasting`` gives the open and accepted findings, each time anew.  Raises OutputFailed.
     """
     zone = report.settings.hours.zone
-    known = findings.AsOf(report.as_of)
+    known = findings.AsOf(report.as_of, missed=report.expected.lately)
     _write(folder / TABLE, csv_file.table(lasting(), zone))
     _write(folder / DOCUMENT, findings.document(lasting(), known, zone))
     beside = Beside(TABLE, DOCUMENT, os.path.abspath(folder))
