@@ -20,6 +20,7 @@ from faults.test_memory import MOST, Measured, small_files
 from trees import Tree, lantern_marsh
 
 from program.estate import SHARE, Estate, closing_in
+from program.mailbox import web_server
 from program.running import Outcome, compare, running, verifier, wait_until
 
 pytestmark = needs_sshd
@@ -351,13 +352,18 @@ def midway(estate: Estate) -> None:
 
 
 def test_a_link_that_stays_cut_is_trouble_for_that_place_alone(estate, tmp_path):
-    estate.over("cut.example", pace='at_most = "20 MB/s"')
     environment = {**estate.host.environment, **impatient(tmp_path)}
     command = ("--config", estate.file, "shift", "--json")
-    with running(*command, environment=environment) as shift:
-        midway(estate)
-        estate.host.way.cut()
-        out, err = shift.communicate(timeout=120)
+    with web_server() as room:
+        told = f'[notify]\nto = ["json://127.0.0.1:{room.port}"]'
+        estate.over("cut.example", pace='at_most = "20 MB/s"', more=told)
+        with running(*command, environment=environment) as shift:
+            midway(estate)
+            estate.host.way.cut()
+            out, err = shift.communicate(timeout=120)
+    at_once = [each for each in room.titles if "is not read any further" in each]
+    assert at_once == [f"vault ({SHARE}) cannot be reached; it is not read any further"]
+    assert "Check that the host is up" in room.heard[0][2]["message"]
     assert b"Traceback" not in err
     assert shift.returncode == 3
     document = json.loads(out)
