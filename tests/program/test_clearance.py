@@ -26,6 +26,7 @@ from verifier.model import Kind
 MIB = 1024 * 1024
 FOLDER = "2026-014-harbour-wall"
 PLAN = f"{FOLDER}/notes/plan.txt"
+RENAMED = f"{FOLDER}/notes/plan-renamed.txt"
 PHOTO = f"{FOLDER}/flights/day-1/DJI_0001.jpg"
 RULES = {
     "read-afresh",
@@ -405,6 +406,20 @@ def had_damage_that_went_away_by_itself(project: Project) -> None:
     assert project.shift().status == 0
 
 
+def rotted_and_was_given_another_name(project: Project) -> None:
+    """The rotten content went to all copies as if it were a new file."""
+    assert project.shift().status == 0
+    project.source.flip_bit(PLAN, at=3)
+    project.forget_the_write(project.source, "source", PLAN)
+    assert project.shift().status == 1
+    os.rename(project.source.at(PLAN), project.source.at(RENAMED))
+    for mirror in project.trees[1:]:
+        mirror.delete(PLAN)
+        shutil.copy2(project.source.at(RENAMED), mirror.at(RENAMED))
+    an_hour_passes(project)
+    assert project.shift().status == 0
+
+
 def an_hour_passes(project: Project) -> None:
     """All that the ledger knows was an hour earlier."""
     with sqlite3.connect(project.ledger) as ledger:
@@ -439,6 +454,7 @@ def takes_longer_than_the_rules_allow(project: Project) -> None:
         (has_a_hard_link_leading_out, {"no-links"}, f"{PLAN} (1 more name elsewhere)"),
         (leaves_out_more_than_anybody_reads, {"left-out"}, "1,001 paths"),
         (had_damage_that_went_away_by_itself, {"history"}, "nobody wrote the file"),
+        (rotted_and_was_given_another_name, {"history"}, f"under another name, {RENAMED}"),
         (takes_longer_than_the_rules_allow, {"read-lately"}, " since "),
     ],
 )
@@ -463,7 +479,11 @@ def test_one_rule_that_does_not_hold_refuses_it_and_is_the_only_one_named(
     assert words.out.count(b"NOT HELD") == len(found)
 
 
-ALSO_A_CHANGE = {was_carried_over_by_a_copy, has_a_hard_link_leading_out}
+ALSO_A_CHANGE = {
+    was_carried_over_by_a_copy,
+    has_a_hard_link_leading_out,
+    rotted_and_was_given_another_name,
+}
 """A test cannot flip a bit or add a name without that the system dates it."""
 
 

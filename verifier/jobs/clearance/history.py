@@ -18,7 +18,7 @@ from verifier.ledger import (
     PlaceName,
     Proof,
 )
-from verifier.model import Cause, Side
+from verifier.model import Cause, Side, printable
 
 DAMAGE: Final = frozenset(
     {Cause.ROT, Cause.ALTERED, Cause.DIFFERS, Cause.TRUNCATED, Cause.ZERO_FILLED}
@@ -30,16 +30,42 @@ def unexplained(
     ledger: Ledger, request: Clearance, mirror: PlaceName
 ) -> Iterator[tuple[PastDamage, str]]:
     """Damage to what the source holds now that nothing explains, and why it does not."""
+    gone: dict[bytes, PastDamage] = {}
     for damage in ledger.clearances.past_damage(request, mirror):
         if damage.cause not in DAMAGE or damage.accepted:
             continue
         source = ledger.clearances.proof_at(request, PlaceName(request.share), damage.path)
         if source is None:
+            gone |= dict.fromkeys(_wrong_contents(damage), damage)
             continue
         copy = ledger.clearances.proof_at(request, mirror, damage.path)
         why = _not_explained(damage, source, copy)
         if why is not None:
             yield damage, why
+    yield from _under_another_name(ledger, request, gone)
+
+
+def _under_another_name(
+    ledger: Ledger, request: Clearance, gone: dict[bytes, PastDamage]
+) -> Iterator[tuple[PastDamage, str]]:
+    """Damaged files that left their path, and whose wrong content stands under another one."""
+    if not gone:
+        return
+    for proof in ledger.clearances.proofs(request, PlaceName(request.share)):
+        damage = gone.pop(proof.sighting.digest or b"", None)
+        if damage is not None:
+            path = printable(proof.sighting.path)
+            yield damage, f"what was damaged stands under another name, {path}"
+
+
+def _wrong_contents(damage: PastDamage) -> Iterator[bytes]:
+    """What the side in the wrong held; where nobody knows which it was, the mirror's."""
+    before, side = damage.standing, damage.side
+    sides = [before.source] if side in (Side.SOURCE, Side.BOTH) else []
+    sides += [before.mirror] if side is not Side.SOURCE else []
+    for each in sides:
+        if each is not None and each.digest is not None:
+            yield each.digest
 
 
 def _not_explained(damage: PastDamage, source: Proof, mirror: Proof | None) -> str | None:
