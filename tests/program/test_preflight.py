@@ -19,6 +19,7 @@ from trees import Tree, lantern_marsh
 from program.running import Outcome, refusal, running, verifier, wait_until
 from verifier.hours import DAYS
 from verifier.jobs import measuring, preflight
+from verifier.jobs.preflight import records
 from verifier.jobs.progress import Unwatched
 from verifier.ledger import Ledger, PlaceName
 from verifier.places.folder import FolderPlace
@@ -267,7 +268,7 @@ def test_a_small_ledger_is_checked_page_by_page(studio: Studio) -> None:
 
 def test_a_large_ledger_is_only_opened(studio: Studio, monkeypatch: pytest.MonkeyPatch) -> None:
     studio.document()
-    monkeypatch.setattr(preflight, "CHECKED_IN_FULL", 1000)
+    monkeypatch.setattr(records, "CHECKED_IN_FULL", 1000)
     report = preflight.preflight(load(studio.file), Unwatched())
     (ledger,) = [each for each in report.checks if each.check == "ledger"]
     assert ledger.state is preflight.State.GOOD

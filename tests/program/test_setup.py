@@ -155,6 +155,7 @@ def test_every_key_is_explained_and_every_default_is_the_programs_own(studio: St
         "secrets",
         "heartbeat",
         "read_at_most",
+        "scheduler",
     )
     switched_on = re.sub(r"^# ([a-z_]+ = )", lambda found: found[1], text, flags=re.M)
     for each in examples:
