@@ -377,6 +377,13 @@ def appeared_lately(project: Project) -> None:
     assert project.shift().status == 0
 
 
+def lost_a_file_lately(project: Project) -> None:
+    assert project.shift().status == 0
+    for tree in project.trees:
+        tree.delete(PLAN)
+    assert project.shift().status == 0
+
+
 def has_a_link_leading_in(project: Project) -> None:
     project.source.link("shortcuts/harbour", f"../{FOLDER}/notes")
 
@@ -449,6 +456,7 @@ def takes_longer_than_the_rules_allow(project: Project) -> None:
         (was_carried_over_by_a_copy, {"nothing-open"}, "not what was agreed"),
         (changed_lately, {"quiet"}, PLAN),
         (appeared_lately, {"quiet"}, "late.txt"),
+        (lost_a_file_lately, {"quiet"}, f"{PLAN} (gone, "),
         (has_a_link_leading_in, {"no-links"}, "shortcuts/harbour"),
         (has_an_absolute_link_leading_in, {"no-links"}, "shortcuts/way"),
         (has_a_hard_link_leading_out, {"no-links"}, f"{PLAN} (1 more name elsewhere)"),
@@ -485,6 +493,27 @@ ALSO_A_CHANGE = {
     rotted_and_was_given_another_name,
 }
 """A test cannot flip a bit or add a name without that the system dates it."""
+
+
+# Fails when what left under a certificate, by a new pattern, or long ago counts as a change.
+def test_what_left_for_a_reason_or_long_ago_is_no_change_of_late(project):
+    project.certificate()
+    project.source.delete(PLAN)  # as the certificate allows
+    assert project.shift().status == 0
+    assert project.clear().status == 0
+    for tree in project.trees:
+        tree.file(f"{FOLDER}/notes/Thumbs.db", 9).file(f"{FOLDER}/flights/extra.jpg", 9)
+    assert project.shift().status == 0
+    project.write(ignore='"Thumbs.db"')
+    for tree in project.trees:
+        tree.delete(f"{FOLDER}/flights/extra.jpg")
+    assert project.shift().status in (0, 1)
+    found = broken(project.clear())
+    assert "extra.jpg (gone, " in found["quiet"] and "Thumbs.db" not in found["quiet"]
+    with sqlite3.connect(project.ledger) as ledger:
+        ledger.execute("UPDATE departures SET at = at - 31 * 86400")
+    ledger.close()
+    assert "quiet" not in broken(project.clear())
 
 
 def test_a_file_edited_between_reading_and_granting_cancels_its_proof(project):

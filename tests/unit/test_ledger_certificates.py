@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ledgers
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_ledger import FARAWAY, NOW, SOURCE, VAULT, content, file, paths, read, walked
 
 from verifier.ledger import Clearance, GrantedCertificate, Ledger, PlaceName, Proof
+from verifier.ledger.migrations import MIGRATIONS
 from verifier.model import Cause, Finding, Kind, Side, Sighting, Verdict
 
 SHARE = SOURCE.share
@@ -233,3 +235,25 @@ def test_past_damage_tells_what_became_of_it(ledger):
 
 def corrupt(path: bytes) -> Finding:
     return Finding(path, Verdict.CORRUPT, Cause.ROT, Side.MIRROR, 1000, "", "")
+
+
+# Fails when an older ledger is opened without the place where departures are kept.
+def test_a_ledger_of_the_version_before_knows_of_nothing_that_left(tmp_path):
+    (number,) = [
+        each.number
+        for each in MIGRATIONS
+        if any("CREATE TABLE departures" in statement for statement in each.statements)
+    ]
+    path = tmp_path / "ledger.db"
+    ledgers.make_of_version(path, number - 1)
+    with Ledger(path) as ledger:
+        assert ledger.soundness() == ()
+        walk = ledger.walk(SOURCE)
+        walk.take([Sighting(b"p/a", Kind.FILE, 1, 7), Sighting(b"p/b", Kind.FILE, 1, 7)])
+        walk.apply(NOW)
+        walk = ledger.walk(SOURCE)
+        walk.take([Sighting(b"p/b", Kind.FILE, 1, 7)])
+        walk.apply(NOW + 60)
+        request = ledger.clearances.request(SOURCE.share, b"p/", NOW + 90, "rana")
+        assert list(ledger.clearances.departures(request, NOW)) == [(b"p/a", NOW + 60)]
+        assert list(ledger.clearances.departures(request, NOW + 60)) == []

@@ -179,6 +179,23 @@ class Clearances:
                 _decode_standing(standing),
             )
 
+    def departures(self, request: Clearance, since: int) -> Iterator[tuple[bytes, int]]:
+        """Of each folder in it, the path that left the source last, and when that was seen.
+
+        Those since ``since`` only, and none that a certificate had released.
+        """
+        rows = self._store.rows(
+            statements.DEPARTURES_WITHIN,
+            {
+                "place": self._names.place(PlaceName(request.share)),
+                "since": since,
+                "below": request.folder,
+                "beyond": _beyond(request.folder),
+            },
+        )
+        for folder, name, at in rows:
+            yield folder + name, at
+
     def _folders(self, request: Clearance) -> Iterator[Row]:
         share = self._names.share(request.share)
         return self._store.pages(

@@ -526,6 +526,18 @@ _SPENDING: Final = (
     """,
 )
 
+_DEPARTURES: Final = (
+    """
+    CREATE TABLE departures (
+        place  INTEGER NOT NULL REFERENCES places (id),
+        folder INTEGER NOT NULL REFERENCES folders (id),
+        name   BLOB NOT NULL,                   -- of the last path that left it uncertified
+        at     INTEGER NOT NULL,                -- when that was seen
+        PRIMARY KEY (place, folder)
+    ) WITHOUT ROWID
+    """,
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -576,5 +588,10 @@ MIGRATIONS: Final = (
         10,
         "how many bytes were read of each place in each month, where that costs",
         _SPENDING,
+    ),
+    Migration(
+        11,
+        "when something last left each folder of a source",
+        _DEPARTURES,
     ),
 )

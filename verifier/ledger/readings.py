@@ -125,6 +125,8 @@ class Readings:
             folder = self._names.folder(share, folder_path, add=True)
             if seen is None:
                 gone = {"place": number, "folder": folder, "name": name}
+                if place.is_source:
+                    self._store.run(statements.NOTE_DEPARTURE, {**gone, "at": at})
                 self._store.run(statements.APPLY_VANISHED, gone)
                 return
             self._store.run(

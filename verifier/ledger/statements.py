@@ -103,6 +103,7 @@ ENDS: Final = (
         WHERE state = 'waiting' ORDER BY message LIMIT 1""",
     "SELECT * FROM told ORDER BY finding, recipients LIMIT 1",
     "SELECT * FROM spending ORDER BY place, month LIMIT 1",
+    "SELECT * FROM departures ORDER BY place, folder LIMIT 1",
     "SELECT * FROM sqlite_sequence LIMIT 1",
 )
 """The first and the last row by each way in: reads every root, and what leads to the ends."""
@@ -290,6 +291,21 @@ APPLY_WALK_TROUBLE: Final = """
 """
 APPLY_VANISHED: Final = """
     DELETE FROM sightings WHERE place = :place AND folder = :folder AND name = :name
+"""
+NOTE_DEPARTURE: Final = """
+    INSERT OR REPLACE INTO departures (place, folder, name, at)
+    SELECT :place, :folder, :name, :at
+    WHERE EXISTS (
+            SELECT 1 FROM sightings WHERE place = :place AND folder = :folder AND name = :name
+        )
+        AND NOT EXISTS (SELECT 1 FROM certified WHERE folder = :folder AND name = :name)
+"""
+DEPARTURES_WITHIN: Final = """
+    SELECT folders.path, departures.name, at
+    FROM departures CROSS JOIN folders ON folders.id = departures.folder
+    WHERE departures.place = :place AND at > :since
+        AND folders.path >= :below AND folders.path < :beyond
+    ORDER BY folders.path
 """
 STAGED_OTHERWISE: Final = """
     SELECT staged.number, staged.what, in_folder.id, staged.name, staged.walk_trouble

@@ -182,6 +182,8 @@ class Walk:
             if what == _TROUBLED:
                 self._store.run(statements.APPLY_WALK_TROUBLE, {**path, "walk_trouble": trouble})
                 continue
+            if self._place.is_source:
+                self._store.run(statements.NOTE_DEPARTURE, {**path, "at": at})
             self._store.run(statements.APPLY_VANISHED, path)
             for mirror in self._mirrors:
                 self._store.run(

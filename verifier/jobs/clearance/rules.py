@@ -15,6 +15,7 @@ from msgspec import Struct
 from verifier.certificate import RuleResult
 from verifier.diff.judge import judge
 from verifier.due import is_due, latest_run
+from verifier.ignore import Ignore
 from verifier.jobs.clearance.history import unexplained
 from verifier.jobs.clearance.listed import Listed
 from verifier.jobs.clearance.look import LISTED_AT_MOST, LastLook
@@ -142,6 +143,11 @@ class Rules:
         """Go through all that the ledger knows of the folder."""
         for row in rows(self._ledger, self._request, [self._source, *self._mirrors]):
             self._take(row)
+        ignore = Ignore(self._share.ignore)
+        since = self._now - self._wanted.quiet_for.total_seconds()
+        for path, at in self._ledger.clearances.departures(self._request, int(since)):
+            if not ignore.ignores_at_or_above(path):  # what a new pattern hides has not left
+                self._changed.add(path, f"gone, {self._when(at)}")
 
     def facts(self, look: LastLook, now: int) -> Facts:
         """All of it, after a last look at the places which ended ``now``."""
