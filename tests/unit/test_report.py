@@ -18,13 +18,12 @@ from test_ledger import file, often, read, record, walked
 from verifier import settings
 from verifier.findings import Action, action_for
 from verifier.hours import WorkingHours
+from verifier.jobs.doubts import Doubt, DoubtKind
 from verifier.jobs.nights import record_night
 from verifier.jobs.notices import expected_by
 from verifier.jobs.recipients import all_of, recipients_of
 from verifier.jobs.report import (
     SHOWN_PER_ACTION,
-    Doubt,
-    DoubtKind,
     Report,
     State,
     gather,
