@@ -202,6 +202,18 @@ def test_with_every_shift_off_only_news_and_the_weekly_summary_are_sent(studio):
         assert len(room.titles) == 2
 
 
+def test_where_there_is_no_file_at_all_nothing_is_called_good(studio):
+    """Fails when a message says what the shift did, and not what is not known."""
+    for tree in (studio.source, studio.mirror):
+        shutil.rmtree(tree.root)
+        tree.root.mkdir()
+    with web_server() as room:
+        studio.tell(hook(room.port))
+        studio.shift()
+    assert room.titles == ["There is not one file on any place"]
+    assert studio.run("report", "--json").document["state"] == "not-known"
+
+
 def test_in_working_hours_nothing_is_sent(studio):
     with web_server() as room:
         studio.tell(hook(room.port))

@@ -18,18 +18,18 @@ from test_ledger import file, often, read, record, walked
 from verifier import settings
 from verifier.findings import Action, action_for
 from verifier.hours import WorkingHours
+from verifier.jobs.doubts import Doubt, DoubtKind
 from verifier.jobs.nights import record_night
-from verifier.jobs.notices import expected_by
+from verifier.jobs.notices import Notices, expected_by
 from verifier.jobs.recipients import all_of, recipients_of
 from verifier.jobs.report import (
     SHOWN_PER_ACTION,
-    Doubt,
-    DoubtKind,
     Report,
     State,
     gather,
     night_of,
 )
+from verifier.jobs.shift import Clock, Result, left_of
 from verifier.ledger import (
     GrantedCertificate,
     Ledger,
@@ -42,6 +42,7 @@ from verifier.ledger import (
 from verifier.ledger.suspicions import Suspicion
 from verifier.model import Cause, Finding, Side, Verdict
 from verifier.reporting import report as words
+from verifier.reporting.message import WORDS
 from verifier.reporting.page import Beside, page
 from verifier.settings import Settings
 
@@ -351,15 +352,81 @@ def test_it_is_not_all_good_when(found, ledger, spoil, now, expected):
     assert 'aria-label="Not known"' in html(report)
 
 
-def test_a_place_that_is_read_too_seldom_is_not_good(found, ledger):
+def read_too_seldom(ledger: Ledger) -> None:
     night(ledger, STARTED - 100 * DAY, ENDED - 100 * DAY)
+    for ago in range(99, 0, -1):
+        ledger.shifts.end(
+            ledger.shifts.start(STARTED - ago * DAY), ENDED - ago * DAY, "working-hours"
+        )
     number = ledger.shifts.start(STARTED)
     for place in (SOURCE, VAULT):
         walked(ledger, place, [file(f"flights/{each:04}.jpg") for each in range(3)], STARTED + 60)
     ledger.shifts.end(number, ENDED, "done")
+
+
+def test_a_place_that_is_read_too_seldom_is_not_good(found, ledger):
+    read_too_seldom(ledger)
     report = gather(found, ledger, NOW)
     assert kinds(report) == [DoubtKind.OVERDUE, DoubtKind.OVERDUE]
     assert report.exit_status == 3
+
+
+def told_after(found: Settings, ledger: Ledger, **changes: object) -> str | None:
+    """The message after the last shift, which found nothing new; None where none is sent."""
+    shift = last(ledger)
+    result = Result(shift.id, shift.stopped_by or "", 3, 3000, left_of(ledger, found))
+    said: list[str] = []
+    notices = Notices(found, WORDS, Clock(lambda: NOW), said.append, {})
+    notices.after(ledger, structs.replace(result, **changes))
+    assert not any("fault" in each for each in said), said
+    waiting = [each for each in ledger.messages.waiting() if each.label]
+    return f"{waiting[0].subject}\n{waiting[0].body}" if waiting else None
+
+
+JUST_ENDED = [
+    *(
+        each
+        for each in SPOILED
+        if each[2] == NOW and not {*each[3]} & {DoubtKind.UNFINISHED, DoubtKind.STOPPED}
+        if each[3] != [DoubtKind.NOTHING_READ]
+    ),
+    ("it is read too seldom", read_too_seldom, NOW, [DoubtKind.OVERDUE]),
+]
+
+
+@pytest.mark.parametrize(
+    ("spoil", "expected"),
+    [(each[1], each[3]) for each in JUST_ENDED],
+    ids=[each[0] for each in JUST_ENDED],
+)
+def test_the_message_calls_nothing_good_that_the_page_does_not(found, ledger, spoil, expected):
+    """Fails when the message looks at what the shift did only, and not at what stands."""
+    spoil(ledger)
+    said = told_after(found, ledger)
+    assert said is not None
+    if DoubtKind.UNREAD in expected:
+        assert said.startswith("All good so far: 3.0 kB read, 2.0 kB left for the next shifts")
+    else:
+        assert "all good" not in said.lower()
+        assert "Nothing needs you" not in said
+    zone = found.hours.zone
+    for each in gather(found, ledger, NOW).doubts:
+        if each.what not in (DoubtKind.UNREAD, DoubtKind.UNDELIVERED):
+            assert words.doubt_in_full(each, zone) in " ".join(said.split())
+
+
+@pytest.mark.parametrize(("seldom", "told"), [(False, True), (True, False)])
+def test_who_is_told_of_news_only_hears_of_what_no_shift_saw_and_not_nightly_of_what_lasts(
+    found, ledger, seldom, told
+):
+    quiet = structs.replace(found, notify=structs.replace(found.notify, every_shift=False))
+    if seldom:
+        read_too_seldom(ledger)
+    else:
+        night(ledger, STARTED - DAY, ENDED - DAY)
+        night(ledger, places=(SOURCE,))
+    quiet = structs.replace(quiet, notify=structs.replace(quiet.notify, weekly=None))
+    assert (told_after(quiet, ledger) is not None) is told
 
 
 def test_a_night_missed_before_the_last_shift_is_drawn_and_no_doubt(found, ledger):

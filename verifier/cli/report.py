@@ -103,7 +103,8 @@ def renew_page(
     Whoever gets no message looks at the page, which must not say then that all is well.
     """
     from verifier.jobs.clearance.granting import ready_folder
-    from verifier.jobs.report import gather, not_told
+    from verifier.jobs.doubts import not_told
+    from verifier.jobs.report import gather
 
     if written is None:
         return

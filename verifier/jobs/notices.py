@@ -27,6 +27,8 @@ from verifier.expected import Missed, expected, expected_from
 from verifier.findings import Action, action_of
 from verifier.hours import WorkingHours
 from verifier.jobs import audit
+from verifier.jobs.audit import PlaceAudit
+from verifier.jobs.doubts import Doubt, DoubtKind, doubts_of_places
 from verifier.jobs.missed import SHIFTS_LOOKED_AT
 from verifier.jobs.recipients import Recipient, all_of, heartbeat_of, recipients_of
 from verifier.jobs.shift import Clock, Result, StoppedBy, open_findings
@@ -130,7 +132,8 @@ class Facts(Struct, frozen=True):
 
     ``due`` is when the next message must be there; ``quiet`` says that a shift with nothing new
     sends none.  ``page`` is where the page stands, None where there is none of this shift.
-    ``late`` are messages that could not be delivered to somebody.
+    ``late`` are messages that could not be delivered to somebody, ``doubts`` what is not known of
+    the copies beside all that the rest says.
     """
 
     studio: str
@@ -148,6 +151,7 @@ class Facts(Struct, frozen=True):
     page: Path | None
     attached: bool
     week: Week | None
+    doubts: tuple[Doubt, ...] = ()
 
 
 class Words(Protocol):
@@ -352,6 +356,7 @@ class Notices:
             or result.notices
             or result.unreachable
             or result.stopped_by == StoppedBy.TROUBLE
+            or any(each.what not in _NO_NEWS for each in facts.doubts)
         )
 
     def _broken(self, error: Exception, ledger: Ledger | None) -> None:
@@ -434,9 +439,10 @@ class Notices:
                     known[action] = known.get(action, 0) + 1
 
         groups, numbers = _grouped(news())
+        audited = audit.audit(settings, ledger, None, now).places
         week = None
         if weekly_is_due(settings, ledger, shifts, now):
-            week = self._week(ledger, shifts)
+            week = self._week(ledger, shifts, audited)
         facts = Facts(
             studio=self._studio,
             hours=settings.hours,
@@ -453,10 +459,11 @@ class Notices:
             page=page,
             attached=notify.attach_page and page is not None,
             week=week,
+            doubts=tuple(_unsaid(doubts_of_places(ledger, audited, own), result)),
         )
         return facts, numbers
 
-    def _week(self, ledger: Ledger, shifts: list[Shift]) -> Week:
+    def _week(self, ledger: Ledger, shifts: list[Shift], places: Sequence[PlaceAudit]) -> Week:
         now = self._clock.now()
         since = int(now) - 7 * _DAY
         lately = [each for each in shifts if each.started >= since]
@@ -464,7 +471,6 @@ class Notices:
         read: dict[PlaceName, int] = {}
         for reading in (each for shift in lately for each in shift.readings):
             read[reading.place] = read.get(reading.place, 0) + reading.bytes
-        places = audit.audit(self._settings, ledger, None, now).places
         nights = expected(self._settings.hours, shifts, now, self._settings.notify.nights).missed
         return Week(
             len(lately),
@@ -691,9 +697,22 @@ class _Sent:
 
 _NEVER: Final = 1 << 62
 
+_NO_NEWS: Final = frozenset({DoubtKind.OVERDUE, DoubtKind.UNREAD})
+"""What lasts for weeks, and is told with the next message."""
+
 
 def _ended_in_order(result: Result) -> bool:
     return result.stopped_by in _IN_ORDER
+
+
+def _unsaid(doubts: Iterable[Doubt], result: Result) -> Iterator[Doubt]:
+    """Those that what a shift did does not tell of already."""
+    said = {notice.place for notice in result.notices if notice.what is NoticeKind.UNMOUNTED}
+    said |= {place for place, _ in result.unreachable}
+    for each in doubts:
+        left = each.what is DoubtKind.UNREAD and result.left.files
+        if each.place not in said and not left:
+            yield each
 
 
 def _about(notice: Notice) -> str:

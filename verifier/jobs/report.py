@@ -17,9 +17,16 @@ from verifier.expected import Expected, Missed, expected
 from verifier.findings import Action, action_of
 from verifier.hours import Stretch, WorkingHours
 from verifier.jobs.audit import PlaceAudit, audit
+from verifier.jobs.doubts import (
+    Doubt,
+    DoubtKind,
+    doubts_of_nights,
+    doubts_of_places,
+    not_told,
+    worst_first,
+)
 from verifier.jobs.paces import ENOUGH
 from verifier.jobs.plan import Plan, known_plan
-from verifier.jobs.recipients import unreached
 from verifier.jobs.shift import StoppedBy, lasting_findings
 from verifier.ledger import (
     FindingEvent,
@@ -64,48 +71,6 @@ class State(StrEnum):
     NOT_KNOWN = "not-known"
 
 
-class DoubtKind(StrEnum):
-    """Why not all is known to be good, even where no finding says otherwise; the worst first.
-
-    The last says nothing of the copies: all may be known, and nobody be told of it.
-    """
-
-    NOTHING_READ = "nothing-read"
-    NO_FILES = "no-files"
-    MISSED = "missed"
-    UNFINISHED = "unfinished"
-    RUNNING = "running"
-    STOPPED = "stopped"
-    UNMOUNTED = "unmounted"
-    NOT_REACHED = "not-reached"
-    STOPPED_ANSWERING = "stopped-answering"
-    SUSPECTED = "suspected"
-    UNREAD = "unread"
-    OVERDUE = "overdue"
-    UNDELIVERED = "undelivered"
-
-
-class Doubt(Struct, frozen=True):
-    """One thing that is not known.
-
-    ``since`` is when the last shift of all ran, where later nights had none.
-    ``place`` is where, None for all; ``at`` since or until when, in seconds since 1970; ``number``
-    and ``bytes`` how many nights, files, paths or messages, and how much of them; ``detail`` what
-    the ledger kept of the reason; ``to`` whom messages did not reach, which ``heartbeat`` says is
-    the heartbeat.
-    """
-
-    what: DoubtKind
-    place: PlaceName | None = None
-    at: float | None = None
-    number: int = 0
-    bytes: int = 0
-    detail: str = ""
-    to: str = ""
-    heartbeat: bool = False
-    since: float | None = None
-
-
 class Shown(Struct, frozen=True):
     """A finding in full.  ``new`` says that the latest shift was the first to see it as it is."""
 
@@ -147,7 +112,7 @@ class PacePoint(Struct, frozen=True):
 class PlaceReport(Struct, frozen=True):
     """What there is to say of one place, over what the audit says of it.
 
-    ``walked`` is its last walk, made by the shift ``walked_by``, None for one by hand; ``read`` its
+    ``walked`` is its last walk; ``read`` its
     last reading; ``tallies`` how many paths of a mirror had which verdict when the last shift had
     ended, None for a source and where no shift told.
     ``held`` and ``paces`` are its history over a year, ``growth`` is in bytes a day.
@@ -163,7 +128,6 @@ class PlaceReport(Struct, frozen=True):
     room: Room | None = None
     paces: tuple[PacePoint, ...] = ()
     pace_change: PaceChange | None = None
-    walked_by: int | None = None
 
     @property
     def name(self) -> PlaceName:
@@ -262,11 +226,15 @@ def gather(settings: Settings, ledger: Ledger, now: float, *, running: bool = Fa
         for each in audited.places
     )
     named = {each.place for each in audited.places}
-    notices = [each for each in ledger.shifts.standing_notices() if each.place in named]
-    surges = tuple(each for each in notices if each.what is NoticeKind.SURGE)
+    surges = tuple(
+        each
+        for each in ledger.shifts.standing_notices()
+        if each.place in named and each.what is NoticeKind.SURGE
+    )
     ended = max((each.ended for each in shifts if each.ended is not None), default=_ended(last))
-    doubts = (
-        *_doubts(ledger, places, last, ended, notices, following, running),
+    doubts = worst_first(
+        *doubts_of_nights(last, ended, following.lately, running=running),
+        *doubts_of_places(ledger, audited.places, last),
         *not_told(settings, ledger, now),
     )
     groups, accepted, unreadable = _grouped(ledger, last)
@@ -401,15 +369,7 @@ def _place(
         _room([each for each in stood if each.place == name], growth),
         paces,
         pace_change([each.bytes_per_second for each in paces]),
-        None if walk is None else walk.shift,
     )
-
-
-def _was_walked(place: PlaceReport, last: Shift) -> bool:
-    """Whether the last shift, or somebody since, has looked through a place."""
-    if place.walked_by is not None:  # two shifts may fall into the same second
-        return place.walked_by >= last.id
-    return place.walked is not None and place.walked >= last.started
 
 
 def _room(stood: Sequence[Stood], growth: float | None) -> Room | None:
@@ -422,76 +382,6 @@ def _room(stood: Sequence[Stood], growth: float | None) -> Room | None:
     at, free = known[-1]
     fastest = max(used, default=None)
     return Room(at, free, fastest, runs_out(free, fastest, at))
-
-
-# ---------------------------------------------------------------------------------------- doubts
-
-
-def _doubts(
-    ledger: Ledger,
-    places: Sequence[PlaceReport],
-    last: Shift | None,
-    ended: int | None,
-    notices: Sequence[Notice],
-    following: Expected,
-    running: bool,
-) -> Iterable[Doubt]:
-    """What is not known of the copies, in the order of `DoubtKind`."""
-    if ended is None:
-        yield Doubt(DoubtKind.NOTHING_READ)
-    if last is None:
-        return
-    if not any(each.audit.files for each in places):
-        yield Doubt(DoubtKind.NO_FILES)
-    missed = following.lately.nights
-    if missed:
-        since = following.lately.since
-        yield Doubt(DoubtKind.MISSED, None, missed[0].opens, len(missed), since=since)
-    if last.ended is None and running:
-        yield Doubt(DoubtKind.RUNNING, None, last.started)
-    elif last.ended is None:
-        yield Doubt(DoubtKind.UNFINISHED, None, last.started)
-    elif last.stopped_by == StoppedBy.SIGNAL:
-        yield Doubt(DoubtKind.STOPPED, None, last.ended)
-    unmounted = [each for each in notices if each.what is NoticeKind.UNMOUNTED]
-    for notice in unmounted:
-        yield Doubt(DoubtKind.UNMOUNTED, notice.place, notice.at, detail=notice.detail)
-    told = {each.place for each in unmounted}
-    lost = {each.place: each for each in notices if each.what is NoticeKind.UNREACHABLE}
-    for each in places:
-        if each.name in told:
-            continue
-        gone = lost.get(each.name)
-        why = "" if gone is None else gone.detail
-        if not _was_walked(each, last):
-            yield Doubt(DoubtKind.NOT_REACHED, each.name, each.walked, detail=why)
-        elif gone is not None:
-            yield Doubt(DoubtKind.STOPPED_ANSWERING, each.name, gone.at, detail=why)
-    waiting = ledger.nights.waiting(each.name for each in places if each.audit.known)
-    if waiting:
-        yield Doubt(DoubtKind.SUSPECTED, number=waiting)
-    for each in places:
-        if each.audit.unread_files and each.audit.budget is None:
-            unread = each.audit.unread_files, each.audit.unread_bytes
-            yield Doubt(DoubtKind.UNREAD, each.name, None, *unread)
-    for each in places:
-        if each.audit.late and each.audit.affordable:
-            yield Doubt(DoubtKind.OVERDUE, each.name, each.audit.oldest_read)
-
-
-def not_told(settings: Settings, ledger: Ledger, now: float) -> tuple[Doubt, ...]:
-    """Whom messages did not reach, one for each address."""
-    return tuple(
-        Doubt(
-            DoubtKind.UNDELIVERED,
-            at=each.since,
-            number=each.messages,
-            detail=each.why or "",
-            to=each.label,
-            heartbeat=each.heartbeat,
-        )
-        for each in unreached(settings, ledger, now)
-    )
 
 
 # -------------------------------------------------------------------------------------- pictures

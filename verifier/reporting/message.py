@@ -13,12 +13,14 @@ from typing import Final
 
 from verifier.findings import Action
 from verifier.hours import DAYS, WorkingHours
+from verifier.jobs.doubts import DoubtKind
 from verifier.jobs.notices import Draft, Facts, Group, Week
 from verifier.jobs.shift import StoppedBy
 from verifier.ledger import Notice, NoticeKind, PlaceName
 from verifier.measures import amount, count, listing
 from verifier.model import printable
 from verifier.reporting.missed import none_had_run_since
+from verifier.reporting.report import doubt_in_full
 from verifier.reporting.text import what_it_is, wrapped
 
 LATE_SHOWN: Final = 5
@@ -165,8 +167,10 @@ def _headlines(facts: Facts) -> Iterator[str]:
         yield f"{_place(place)} could not be reached; it was not checked"
     if _in_trouble(facts):
         yield "The shift ended in trouble, with its work not done"
+    yield from _doubt_subjects(facts, DoubtKind.NO_FILES, *_NOT_SEEN)
     if other:
         yield _news_subject(other)
+    yield from _doubt_subjects(facts, DoubtKind.SUSPECTED)
     if facts.missed.nights:
         yield f"No shift ran in {count(len(facts.missed.nights), 'night')}"
     if facts.missed.unfinished:
@@ -179,6 +183,39 @@ def _headlines(facts: Facts) -> Iterator[str]:
         new = "" if facts.news else "nothing new, "
         need = "needs" if known == 1 else "need"
         yield f"{new}{count(known, 'finding')} of before still {need} you{danger}".capitalize()
+    yield from _doubt_subjects(facts, DoubtKind.UNREAD, DoubtKind.OVERDUE)
+
+
+_NOT_SEEN: Final = DoubtKind.UNMOUNTED, DoubtKind.NOT_REACHED, DoubtKind.STOPPED_ANSWERING
+
+
+def _doubt_subjects(facts: Facts, *kinds: DoubtKind) -> Iterator[str]:
+    """What is not known, one for each kind."""
+    for kind in kinds:
+        alike = [each for each in facts.doubts if each.what is kind]
+        if not alike:
+            continue
+        places = [each.place for each in alike if each.place is not None]
+        where = _place(places[0]) if len(places) == 1 else f"{len(places)} places"
+        number = sum(each.number for each in alike)
+        yield {
+            DoubtKind.NO_FILES: "There is not one file on any place",
+            DoubtKind.UNMOUNTED: f"{where} looks unmounted or emptied; nothing of it was checked",
+            DoubtKind.NOT_REACHED: f"{where} {_was(len(places))} not looked through",
+            DoubtKind.STOPPED_ANSWERING: f"{where} stopped answering",
+            DoubtKind.SUSPECTED: f"{count(number, 'path')} {_look(number)} damaged, to be read a "
+            "second time",
+            DoubtKind.UNREAD: f"{count(number, 'file')} on {where} {_was(number)} not read",
+            DoubtKind.OVERDUE: f"Some of {where} was not read for too long",
+        }[kind]
+
+
+def _was(number: int) -> str:
+    return "was" if number == 1 else "were"
+
+
+def _look(number: int) -> str:
+    return "looks" if number == 1 else "look"
 
 
 def _in_trouble(facts: Facts) -> bool:
@@ -274,6 +311,8 @@ def _wrong(facts: Facts) -> Iterator[str]:
         yield from _point(why)
     if _in_trouble(facts):
         yield from _point(_ENDED[StoppedBy.TROUBLE])
+    for each in facts.doubts:
+        yield from _point(doubt_in_full(each, facts.hours.zone))
     for group in facts.news:
         yield from _group(group)
     nights = facts.missed.nights
@@ -318,18 +357,40 @@ def _first(facts: Facts) -> str:
     if surged or Action.HOLD_THE_MIRROR_RUN in actions or Action.SAVE_THE_LAST_COPY in actions:
         return _HOLD_FIRST
     if result.notices or result.unreachable:
-        return (
-            "See that the place is mounted and its machine runs. What could not be reached was "
-            "not checked, and is tried again in the next shift."
-        )
+        return _SEE_THE_PLACE
     for group in facts.news:
         return group.first[0].finding.advice
+    unseen = [each.what for each in facts.doubts if each.what in _TO_DO_FIRST]
+    if unseen:
+        return _TO_DO_FIRST[unseen[0]]
     if facts.known:
         return "Nothing new: go on with what you had begun to do about these."
+    if facts.doubts and not facts.missed:
+        return (
+            "Run `verifier audit`: it says what is read how seldom, and what it would take to read "
+            "it in time."
+        )
     return (
         "See why: was the machine off, the timer stopped, or the shift ended by somebody? What "
         "stands in the ledger is kept, and is as old as the last shift that read it."
     )
+
+
+_SEE_THE_PLACE: Final = (
+    "See that the place is mounted and its machine runs. What could not be reached was not "
+    "checked, and is tried again in the next shift."
+)
+_TO_DO_FIRST: Final = {
+    DoubtKind.UNMOUNTED: _SEE_THE_PLACE,
+    DoubtKind.NO_FILES: "See whether the places are mounted and hold what they should. Until then "
+    "there is nothing that could be checked.",
+    DoubtKind.NOT_REACHED: "Nothing for now: the next shift looks there again. If it stays like "
+    "this, longer open hours are needed; `verifier audit` says what it would take.",
+    DoubtKind.STOPPED_ANSWERING: "See whether the machine runs, its disks are there and the "
+    "network reaches it. The next shift tries it again.",
+    DoubtKind.SUSPECTED: "Nothing for now: the next shift reads them once more, past all caches, "
+    "and only then says what they are.",
+}
 
 
 def _group(group: Group) -> Iterator[str]:
@@ -361,7 +422,10 @@ def _only_listed(facts: Facts) -> list[PlaceName]:
 def _done(facts: Facts) -> Iterator[str]:
     result = facts.result
     read = f"{amount(result.read_bytes)} in {count(result.files_read, 'file')} read."
-    yield f"{read} {_ENDED[result.stopped_by]}"
+    ended = _ENDED[result.stopped_by]
+    if result.stopped_by == StoppedBy.DONE and result.left.files:
+        ended = "All that it could read has been read."
+    yield f"{read} {ended}"
     if result.left.files:
         left = f"{count(result.left.files, 'file')} of {amount(result.left.bytes)}"
         yield f"Left for the next shifts: {left}."
@@ -370,6 +434,13 @@ def _done(facts: Facts) -> Iterator[str]:
             f"Only listed, since reading costs: {', '.join(map(str, listed))}. Of the contents "
             "there nothing is said."
         )
+    for each in result.budgets:
+        if each.limit is not None:
+            yield (
+                f"{each.place}: {amount(each.spent)} read in {each.month}, of the "
+                f"{amount(each.limit)} a month that the settings allow; what it does not cover "
+                "waits."
+            )
     if facts.accepted:
         yield f"{count(facts.accepted, 'finding')} you accepted stay quiet until they change."
     if facts.late:

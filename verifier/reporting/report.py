@@ -12,7 +12,8 @@ from typing import Any, Final
 import msgspec
 
 from verifier.findings import Action
-from verifier.jobs.report import Doubt, DoubtKind, PlaceReport, Report, State
+from verifier.jobs.doubts import Doubt, DoubtKind
+from verifier.jobs.report import PlaceReport, Report, State
 from verifier.ledger.values import PlaceName
 from verifier.measures import amount, count, listing
 from verifier.model import Verdict

@@ -20,7 +20,8 @@ from msgspec import Struct
 
 from verifier import __version__
 from verifier.hours import Stretch
-from verifier.jobs.report import Doubt, DoubtKind, Report, Shown, State
+from verifier.jobs.doubts import Doubt, DoubtKind
+from verifier.jobs.report import Report, Shown, State
 from verifier.ledger.values import FindingEvent, GrantedCertificate
 from verifier.measures import amount, count, duration
 from verifier.model import printable

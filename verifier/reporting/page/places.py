@@ -8,7 +8,8 @@ from typing import Final
 
 from msgspec import Struct
 
-from verifier.jobs.report import DoubtKind, PlaceReport, Report
+from verifier.jobs.doubts import DoubtKind
+from verifier.jobs.report import PlaceReport, Report
 from verifier.measures import amount, count, duration
 from verifier.model import Verdict
 from verifier.reporting.calendar_words import short, short_moment

@@ -1,0 +1,156 @@
+"""What is not known of the copies after a shift, for the page and for messages alike.
+
+From the ledger alone.  Nothing here may come out as "all good" by silence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from enum import StrEnum
+
+from msgspec import Struct
+
+from verifier.expected import Missed
+from verifier.jobs.audit import PlaceAudit
+from verifier.jobs.recipients import unreached
+from verifier.jobs.shift import StoppedBy
+from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Shift
+from verifier.settings import Settings
+
+
+class DoubtKind(StrEnum):
+    """Why not all is known to be good, even where no finding says otherwise; the worst first.
+
+    The last says nothing of the copies: all may be known, and nobody be told of it.
+    """
+
+    NOTHING_READ = "nothing-read"
+    NO_FILES = "no-files"
+    MISSED = "missed"
+    UNFINISHED = "unfinished"
+    RUNNING = "running"
+    STOPPED = "stopped"
+    UNMOUNTED = "unmounted"
+    NOT_REACHED = "not-reached"
+    STOPPED_ANSWERING = "stopped-answering"
+    SUSPECTED = "suspected"
+    UNREAD = "unread"
+    OVERDUE = "overdue"
+    UNDELIVERED = "undelivered"
+
+
+class Doubt(Struct, frozen=True):
+    """One thing that is not known.
+
+    ``since`` is when the last shift of all ran, where later nights had none.
+    ``place`` is where, None for all; ``at`` since or until when, in seconds since 1970; ``number``
+    and ``bytes`` how many nights, files, paths or messages, and how much of them; ``detail`` what
+    the ledger kept of the reason; ``to`` whom messages did not reach, which ``heartbeat`` says is
+    the heartbeat.
+    """
+
+    what: DoubtKind
+    place: PlaceName | None = None
+    at: float | None = None
+    number: int = 0
+    bytes: int = 0
+    detail: str = ""
+    to: str = ""
+    heartbeat: bool = False
+    since: float | None = None
+
+
+def worst_first(*doubts: Doubt) -> tuple[Doubt, ...]:
+    """In the order of `DoubtKind`."""
+    order = {kind: number for number, kind in enumerate(DoubtKind)}
+    return tuple(sorted(doubts, key=lambda each: order[each.what]))
+
+
+def doubts_of_nights(
+    last: Shift | None, ended: int | None, missed: Missed, *, running: bool
+) -> Iterator[Doubt]:
+    """What is not known because a shift did not run, or did not come to its end.
+
+    ``ended`` is when the last one that did came to it, ``missed`` what did not happen since.
+    """
+    if ended is None:
+        yield Doubt(DoubtKind.NOTHING_READ)
+    if last is None:
+        return
+    if missed.nights:
+        first = missed.nights[0].opens
+        yield Doubt(DoubtKind.MISSED, None, first, len(missed.nights), since=missed.since)
+    if last.ended is None and running:
+        yield Doubt(DoubtKind.RUNNING, None, last.started)
+    elif last.ended is None:
+        yield Doubt(DoubtKind.UNFINISHED, None, last.started)
+    elif last.stopped_by == StoppedBy.SIGNAL:
+        yield Doubt(DoubtKind.STOPPED, None, last.ended)
+
+
+def doubts_of_places(
+    ledger: Ledger, places: Sequence[PlaceAudit], last: Shift | None
+) -> Iterator[Doubt]:
+    """What is not known of what stands at the places, whatever the last shift came to."""
+    if last is None:
+        return
+    if not any(each.files for each in places):
+        yield Doubt(DoubtKind.NO_FILES)
+    named = {each.place for each in places}
+    notices = [each for each in ledger.shifts.standing_notices() if each.place in named]
+    unmounted = [each for each in notices if each.what is NoticeKind.UNMOUNTED]
+    for notice in unmounted:
+        yield Doubt(DoubtKind.UNMOUNTED, notice.place, notice.at, detail=notice.detail)
+    yield from _not_seen(ledger, places, last, notices, {each.place for each in unmounted})
+    waiting = ledger.nights.waiting(each.place for each in places if each.known)
+    if waiting:
+        yield Doubt(DoubtKind.SUSPECTED, number=waiting)
+    for each in places:
+        if each.unread_files and each.budget is None:
+            yield Doubt(DoubtKind.UNREAD, each.place, None, each.unread_files, each.unread_bytes)
+    for each in places:
+        if each.late and each.affordable:
+            yield Doubt(DoubtKind.OVERDUE, each.place, each.oldest_read)
+
+
+def _not_seen(
+    ledger: Ledger,
+    places: Sequence[PlaceAudit],
+    last: Shift,
+    notices: Sequence[Notice],
+    told: set[PlaceName],
+) -> Iterator[Doubt]:
+    lost = {each.place: each for each in notices if each.what is NoticeKind.UNREACHABLE}
+    for each in places:
+        if each.place in told:
+            continue
+        gone = lost.get(each.place)
+        why = "" if gone is None else gone.detail
+        walk = ledger.shifts.last_walk(each.place) if each.known else None
+        if walk is None or not _was_walked(walk, last):
+            walked = None if walk is None else walk.at
+            yield Doubt(DoubtKind.NOT_REACHED, each.place, walked, detail=why)
+        elif gone is not None:
+            yield Doubt(DoubtKind.STOPPED_ANSWERING, each.place, gone.at, detail=why)
+
+
+def _was_walked(walk: RecordedWalk, last: Shift) -> bool:
+    """Whether the last shift, or somebody since, has looked through a place."""
+    if walk.shift is not None:  # two shifts may fall into the same second
+        return walk.shift >= last.id
+    return walk.at >= last.started
+
+
+def not_told(settings: Settings, ledger: Ledger, now: float) -> tuple[Doubt, ...]:
+    """Whom messages did not reach, one for each address."""
+    return tuple(
+        Doubt(
+            DoubtKind.UNDELIVERED,
+            at=each.since,
+            number=each.messages,
+            detail=each.why or "",
+            to=each.label,
+            heartbeat=each.heartbeat,
+        )
+        for each in unreached(settings, ledger, now)
+    )
