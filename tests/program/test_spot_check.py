@@ -609,7 +609,8 @@ def test_when_the_minutes_are_up_only_what_lies_before_the_unfinished_file_count
 def test_with_minutes_enough_everything_is_read_and_nothing_is_left_to_chance(estate):
     document = spot_check(estate, "--minutes", "2").document
     assert document["sample"]["files"] == 40 and document["at_most"] == 0
-    assert document["statement"].startswith("All of the 40 files of current-surveys")
+    assert document["statement"].startswith("All 40 files of current-surveys (")
+    assert " were read afresh on the source and vault, and none was bad" in document["statement"]
 
 
 def test_with_minutes_and_a_part_it_ends_with_whichever_comes_first(estate):
@@ -696,6 +697,19 @@ def test_a_share_without_a_file_in_the_ledger_is_refused(tmp_path):
     estate.shift()
     sentence = refusal(3, "--config", estate.file, "spot-check", SHARE)
     assert "knows of no file" in sentence
+
+
+# Fails when whole paths are refused, or one beside the source is taken for one in it.
+def test_a_folder_may_be_named_by_its_whole_path(estate):
+    whole = estate.source.root / "2026-014-harbour-wall"
+    by_path = spot_check(estate, "--seed", "3", "--folder", whole).document
+    assert by_path == spot_check(
+        estate, "--seed", "3", "--folder", "2026-014-harbour-wall"
+    ).document | {"statement": by_path["statement"]}
+    beside = estate.source.root.with_name(f"{SHARE}-older")
+    assert "is no folder of the share" in refusal(
+        2, "--config", estate.file, "spot-check", SHARE, "--folder", beside
+    )
 
 
 @pytest.mark.parametrize("folder", ["no-such-folder", "2026-014", "/volumes", "../bench", ""])

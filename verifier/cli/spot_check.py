@@ -126,7 +126,7 @@ def command(
     found = settings.load(context.obj)
     found.share(share)
     refuse_without_ledger(found, share)
-    below = b"" if folder is None else folder_named(os.fsencode(folder))
+    below = b"" if folder is None else folder_named(os.fsencode(folder), _root(found, share))
     bell = open_hours.heed(context.obj, "spot-check", override)
     request = Request(
         found,
@@ -148,3 +148,10 @@ def command(
             options.print_lines(report.text(result, check.findings(), zone))
         status = check.exit_status(result)
     context.exit(status)
+
+
+def _root(found: settings.Settings, share: str) -> bytes | None:
+    """Where the source stands on this machine; None where it stands elsewhere."""
+    source = found.share(share).source
+    here = source.kind is settings.AddressKind.FOLDER
+    return os.fsencode(source.path) if here else None

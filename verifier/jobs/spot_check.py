@@ -903,9 +903,18 @@ def refuse_without_ledger(settings: Settings, share: str) -> None:
         )
 
 
-def folder_named(written: bytes) -> bytes:
-    """A folder below a share's root as its path, b"" for the root.  Raises RequestRefused."""
+def folder_named(written: bytes, root: bytes | None = None) -> bytes:
+    """A folder below a share's root as its path, b"" for the root.  Raises RequestRefused.
+
+    A whole path is one that leads into ``root``, which is where the source stands, if that is a
+    folder of this machine.
+    """
     path = posixpath.normpath(written.rstrip(b"/") or written)
+    if root is not None and path.startswith(b"/"):
+        path = os.path.realpath(path)
+        below = os.path.realpath(root)
+        if path == below or path.startswith(below + b"/"):
+            path = path[len(below) + 1 :] or b"."
     if not written or path.startswith(b"/") or path.split(b"/")[0] == b"..":
         raise RequestRefused(
             f"{printable(written) or 'An empty name'} is no folder of the share. Name one below "

@@ -75,7 +75,7 @@ def statement(result: Result) -> str:
             "of it may be bad."
         )
     if result.sample.bytes == result.population.bytes and _all_drawn(result):
-        return f"All of {_whole(result)} was read afresh on {where}, and {_outcome(result)}."
+        return f"{_all_of(result)} read afresh on {where}, and {_outcome(result)}."
     stopped = result.ended in (Ended.SIGNAL, Ended.WORKING_HOURS)
     return (
         f"Of {_whole(result)}, {_drawn(result)} {_were(result.drawn)} read afresh on {where}"
@@ -84,12 +84,21 @@ def statement(result: Result) -> str:
     )
 
 
+def _all_of(result: Result) -> str:
+    files = result.population.files
+    which = "The one file" if files == 1 else f"All {count(files, 'file')}"
+    return f"{which} of {_within(result)} {_were(files)}"
+
+
 def _whole(result: Result) -> str:
-    files = f"the {count(result.population.files, 'file')}"
+    return f"the {count(result.population.files, 'file')} of {_within(result)}"
+
+
+def _within(result: Result) -> str:
     within = printable(result.request.share.encode())
     if result.request.folder:
         within = f"{printable(result.request.folder)} in {within}"
-    return f"{files} of {within} ({amount(result.population.bytes)})"
+    return f"{within} ({amount(result.population.bytes)})"
 
 
 def _all_drawn(result: Result) -> bool:
