@@ -11,6 +11,7 @@ the home folder of the user who runs it and nowhere else.
 from __future__ import annotations
 
 import os
+import queue
 import re
 import shutil
 import socket
@@ -18,7 +19,8 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -40,11 +42,15 @@ needs_sshd = pytest.mark.skipif(
 
 
 class Way:
-    """A port that leads to another one, counts what passes, and can be cut."""
+    """A port that leads to another one, counts what passes, and can be cut.
 
-    def __init__(self, to: int) -> None:
+    With a delay, what goes in comes out so many seconds later, however much it is.
+    """
+
+    def __init__(self, to: tuple[str, int], delay: float = 0.0) -> None:
         self.bytes = 0
         self._to = to
+        self._delay = delay
         self._open: list[socket.socket] = []
         self._lock = threading.Lock()
         self._passes = True
@@ -82,7 +88,7 @@ class Way:
         with here, suppress(OSError):
             if not self._passes:
                 return
-            with socket.create_connection(("127.0.0.1", self._to)) as there:
+            with socket.create_connection(self._to) as there:
                 both = [here, there]
                 with self._lock:
                     self._open += both
@@ -94,25 +100,66 @@ class Way:
                     self._open = [each for each in self._open if each not in both]
 
     def _carry(self, source: socket.socket, goal: socket.socket) -> None:
+        late = _Late(goal, self._delay) if self._delay else None
         with suppress(OSError):
             while more := source.recv(65536):
-                goal.sendall(more)
+                (late or goal).sendall(more)
                 with self._lock:
                     self.bytes += len(more)
+        if late is not None:
+            late.close()
         for one in (source, goal):
             with suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
+
+
+class _Late:
+    """Sends what it is given to a socket, a while later."""
+
+    def __init__(self, goal: socket.socket, delay: float) -> None:
+        self._goal = goal
+        self._delay = delay
+        self._waiting: queue.SimpleQueue[tuple[float, bytes]] = queue.SimpleQueue()
+        self._sender = threading.Thread(target=self._send, daemon=True)
+        self._sender.start()
+
+    def sendall(self, content: bytes) -> None:
+        self._waiting.put((time.monotonic() + self._delay, content))
+
+    def close(self) -> None:
+        """Return once all of it is on its way."""
+        self._waiting.put((0.0, b""))
+        self._sender.join()
+
+    def _send(self) -> None:
+        with suppress(OSError):
+            while True:
+                due, content = self._waiting.get()
+                if not content:
+                    return
+                time.sleep(max(0.0, due - time.monotonic()))
+                self._goal.sendall(content)
 
 
 class FarHost:
     """One sshd, and the names by which its client's config knows it.
 
     ``vault.example`` is the host as it should be, with a forced command that serves ``served``
-    only; each other name has one thing wrong with it, or is another way to it.
+    only; each other name has one thing wrong with it, or is another way to it.  The sshd answers
+    at the address ``at``, and is started by the command ``before``, such as ``ip netns exec``.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        at: str = "127.0.0.1",
+        before: Sequence[str] = (),
+        delay: float = 0.0,
+    ) -> None:
         self.folder = folder
+        self._at = at
+        self._before = before
+        self._delay = delay
         self.served = folder / "volumes"
         self._sshd: subprocess.Popen[bytes] | None = None
 
@@ -129,7 +176,7 @@ class FarHost:
         self.port, self.password_port = _free_port(), _free_port()
         self._write_server_config()
         self._start()
-        self.way = Way(self.port)
+        self.way = Way((self._at, self.port), self._delay)
         self._write_client_config()
         return self
 
@@ -214,7 +261,7 @@ class FarHost:
             f"""
             Port {self.port}
             Port {self.password_port}
-            ListenAddress 127.0.0.1
+            ListenAddress {self._at}
             HostKey {self.folder}/host
             AuthorizedKeysFile {self.folder}/authorized_keys
             PidFile none
@@ -233,10 +280,10 @@ class FarHost:
         )
 
     def _write_client_config(self) -> None:
-        here = f"[127.0.0.1]:{self.port}"
+        here = f"[{self._at}]:{self.port}"
         there = f"[127.0.0.1]:{self.way.port}"
         host, other = self._public("host"), self._public("other_host")
-        asking = f"[127.0.0.1]:{self.password_port}"
+        asking = f"[{self._at}]:{self.password_port}"
         (self.folder / "known").write_text(f"{here} {host}\n{there} {host}\n{asking} {host}\n")
         (self.folder / "known_otherwise").write_text(f"{here} {other}\n")
         (self.folder / "known_none").write_text("")
@@ -256,7 +303,7 @@ class FarHost:
         blocks = [
             f"""
             Host {name}
-                HostName 127.0.0.1
+                HostName {"127.0.0.1" if port == self.way.port else self._at}
                 Port {port}
                 IdentityFile {self.folder}/{key}
                 UserKnownHostsFile {self.folder}/{known}
@@ -281,9 +328,9 @@ class FarHost:
         assert SSHD is not None
         with open(self.folder / "sshd.log", "ab") as log:
             self._sshd = subprocess.Popen(
-                [SSHD, "-D", "-e", "-f", self.folder / "sshd_config"], stderr=log
+                [*self._before, SSHD, "-D", "-e", "-f", self.folder / "sshd_config"], stderr=log
             )
-        wait_until(lambda: _answers(self.port) or self._ended(), 30, "the sshd")
+        wait_until(lambda: _answers(self._at, self.port) or self._ended(), 30, "the sshd")
         if self._ended():
             pytest.skip(f"sshd does not run here: {(self.folder / 'sshd.log').read_text()[-300:]}")
 
@@ -324,8 +371,8 @@ def _free_port() -> int:
         return int(free.getsockname()[1])
 
 
-def _answers(port: int) -> bool:
-    with suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
+def _answers(at: str, port: int) -> bool:
+    with suppress(OSError), socket.create_connection((at, port), 1):
         return True
     return False
 
