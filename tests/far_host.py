@@ -11,21 +11,30 @@ the home folder of the user who runs it and nowhere else.
 from __future__ import annotations
 
 import os
+import queue
+import re
 import shutil
 import socket
 import subprocess
 import sys
+import tempfile
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 from program.running import wait_until
 
+from verifier.places.far import messages as say
+
 SSHD = shutil.which("sshd", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
 SSH = shutil.which("ssh")
-FAR_END = f"{sys.executable} -m verifier far-end"
+VERIFIER = str(Path(sys.executable).with_name("verifier"))
+"""The program as pip installs it."""
+_SHELL = re.compile(r"\S*sh -c ")
+DOCS = Path(__file__).parents[1] / "docs" / "far-host.md"
 
 needs_sshd = pytest.mark.skipif(
     SSHD is None or SSH is None, reason="OpenSSH's client and server are not installed"
@@ -33,16 +42,18 @@ needs_sshd = pytest.mark.skipif(
 
 
 class Way:
-    """A port that leads to another one, counts what passes, and can be cut."""
+    """A port that leads to another one, counts what passes, and can be cut.
 
-    def __init__(self, to: int) -> None:
+    With a delay, what goes in comes out so many seconds later, however much it is.
+    """
+
+    def __init__(self, to: tuple[str, int], delay: float = 0.0) -> None:
         self.bytes = 0
         self._to = to
+        self._delay = delay
         self._open: list[socket.socket] = []
         self._lock = threading.Lock()
         self._passes = True
-        self._cut_after: int | None = None
-        self.cuts = 0
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = int(self._listener.getsockname()[1])
         threading.Thread(target=self._accept, daemon=True).start()
@@ -51,10 +62,6 @@ class Way:
         """Every connection breaks off, and none comes about until `restore`."""
         self._passes = False
         self._break_off()
-
-    def cut_once(self, after: int) -> None:
-        """Break everything off, once, when so many more bytes have passed."""
-        self._cut_after = self.bytes + after
 
     def restore(self) -> None:
         self._passes = True
@@ -66,7 +73,6 @@ class Way:
     def _break_off(self) -> None:
         with self._lock:
             each, self._open = self._open, []
-        self.cuts += bool(each)
         for one in each:
             with suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
@@ -75,49 +81,85 @@ class Way:
         with suppress(OSError):
             while True:
                 here, _ = self._listener.accept()
-                if not self._passes:
-                    here.close()
-                    continue
-                there = socket.create_connection(("127.0.0.1", self._to))
-                with self._lock:
-                    self._open += [here, there]
-                threading.Thread(target=self._connect, args=(here, there), daemon=True).start()
+                threading.Thread(target=self._join, args=(here,), daemon=True).start()
 
-    def _connect(self, here: socket.socket, there: socket.socket) -> None:
-        back = threading.Thread(target=self._carry, args=(there, here), daemon=True)
-        back.start()
-        self._carry(here, there)
-        back.join()
-        with self._lock:
-            self._open = [each for each in self._open if each not in (here, there)]
-        here.close()
-        there.close()
+    def _join(self, here: socket.socket) -> None:
+        """One connection, from its first to its last byte."""
+        with here, suppress(OSError):
+            if not self._passes:
+                return
+            with socket.create_connection(self._to) as there:
+                both = [here, there]
+                with self._lock:
+                    self._open += both
+                back = threading.Thread(target=self._carry, args=(there, here), daemon=True)
+                back.start()
+                self._carry(here, there)
+                back.join()
+                with self._lock:
+                    self._open = [each for each in self._open if each not in both]
 
     def _carry(self, source: socket.socket, goal: socket.socket) -> None:
+        late = _Late(goal, self._delay) if self._delay else None
         with suppress(OSError):
             while more := source.recv(65536):
-                goal.sendall(more)
+                (late or goal).sendall(more)
                 with self._lock:
                     self.bytes += len(more)
-                    due = self._cut_after is not None and self.bytes >= self._cut_after
-                    if due:
-                        self._cut_after = None
-                if due:
-                    self._break_off()
+        if late is not None:
+            late.close()
         for one in (source, goal):
             with suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
+
+
+class _Late:
+    """Sends what it is given to a socket, a while later."""
+
+    def __init__(self, goal: socket.socket, delay: float) -> None:
+        self._goal = goal
+        self._delay = delay
+        self._waiting: queue.SimpleQueue[tuple[float, bytes]] = queue.SimpleQueue()
+        self._sender = threading.Thread(target=self._send, daemon=True)
+        self._sender.start()
+
+    def sendall(self, content: bytes) -> None:
+        self._waiting.put((time.monotonic() + self._delay, content))
+
+    def close(self) -> None:
+        """Return once all of it is on its way."""
+        self._waiting.put((0.0, b""))
+        self._sender.join()
+
+    def _send(self) -> None:
+        with suppress(OSError):
+            while True:
+                due, content = self._waiting.get()
+                if not content:
+                    return
+                time.sleep(max(0.0, due - time.monotonic()))
+                self._goal.sendall(content)
 
 
 class FarHost:
     """One sshd, and the names by which its client's config knows it.
 
     ``vault.example`` is the host as it should be, with a forced command that serves ``served``
-    only; each other name has one thing wrong with it, or is another way to it.
+    only; each other name has one thing wrong with it, or is another way to it.  The sshd answers
+    at the address ``at``, and is started by the command ``before``, such as ``ip netns exec``.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        at: str = "127.0.0.1",
+        before: Sequence[str] = (),
+        delay: float = 0.0,
+    ) -> None:
         self.folder = folder
+        self._at = at
+        self._before = before
+        self._delay = delay
         self.served = folder / "volumes"
         self._sshd: subprocess.Popen[bytes] | None = None
 
@@ -127,13 +169,14 @@ class FarHost:
         self.served.mkdir(exist_ok=True)
         for name in ("host", "other_host", "bench", "plain", "stranger", "narrow", "forged"):
             self._make_key(name)
+        self._make_key("locked", passphrase="low tide at noon")
         self._write_authorized_keys()
         if os.geteuid() == 0:
             os.makedirs("/run/sshd", exist_ok=True)
-        self.port = _free_port()
+        self.port, self.password_port = _free_port(), _free_port()
         self._write_server_config()
         self._start()
-        self.way = Way(self.port)
+        self.way = Way((self._at, self.port), self._delay)
         self._write_client_config()
         return self
 
@@ -153,13 +196,43 @@ class FarHost:
     def far_ends(self) -> list[int]:
         """The far ends that run now, by their ids."""
         assert self._sshd is not None
-        return [each for each in _below(self._sshd.pid) if "far-end" in _command(each)]
+        return [
+            each
+            for each in below(self._sshd.pid)
+            if "far-end" in (command := _command(each)) and not _SHELL.match(command)
+        ]
+
+    @property
+    def sessions(self) -> list[int]:
+        """The processes of the server that carry the links which stand now, by their ids."""
+        assert self._sshd is not None
+        return [each for each in below(self._sshd.pid) if _command(each).startswith("sshd")]
+
+    def questions_of(self, run: Callable[[dict[str, str]], object]) -> list[str]:
+        """What a run asks of far ends, by kind, in whatever links: each of them a frame.
+
+        In place of ssh it gets a program that notes what passes and starts a far end here.
+        """
+        folder = Path(tempfile.mkdtemp(dir=self.folder))
+        client = folder / "ssh"
+        client.write_text(
+            f'#!/bin/sh\ntee "{folder}/asked.$$" | "{VERIFIER}" far-end --root "{self.served}"\n'
+        )
+        client.chmod(0o755)
+        run({"PATH": f"{folder}:{os.environ['PATH']}"})
+        asked = []
+        for link in folder.glob("asked.*"):
+            frames = say.Frames()
+            frames.add(link.read_bytes())
+            while (frame := frames.next()) is not None:
+                asked.append(type(say.from_here(frame)).__name__)
+        return asked
 
     # ---------------------------------------------------------------------------- making it
 
-    def _make_key(self, name: str) -> None:
+    def _make_key(self, name: str, passphrase: str = "") -> None:
         subprocess.run(
-            ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", name, "-f", self.folder / name],
+            ["ssh-keygen", "-qt", "ed25519", "-N", passphrase, "-f", self.folder / name],
             check=True,
         )
 
@@ -173,8 +246,9 @@ class FarHost:
             "from verifier.__main__ import start; start()'"
         )
         lines = [
-            f'command="{FAR_END} --root {self.served}",restrict {self._public("bench")}',
-            f'command="{FAR_END} --root {self.served}/vault",restrict {self._public("narrow")}',
+            line_of_the_docs(self.served, self._public("bench")),
+            line_of_the_docs(self.served / "vault", self._public("narrow")),
+            line_of_the_docs(self.served, self._public("locked")),
             f'command="{forged}",restrict {self._public("forged")}',
             self._public("plain"),
         ]
@@ -186,7 +260,8 @@ class FarHost:
         (self.folder / "sshd_config").write_text(
             f"""
             Port {self.port}
-            ListenAddress 127.0.0.1
+            Port {self.password_port}
+            ListenAddress {self._at}
             HostKey {self.folder}/host
             AuthorizedKeysFile {self.folder}/authorized_keys
             PidFile none
@@ -197,14 +272,19 @@ class FarHost:
             PermitRootLogin prohibit-password
             MaxStartups 100
             LogLevel ERROR
+            Match LocalPort {self.password_port}
+                PasswordAuthentication yes
+                KbdInteractiveAuthentication yes
+                AuthenticationMethods password keyboard-interactive
             """
         )
 
     def _write_client_config(self) -> None:
-        here = f"[127.0.0.1]:{self.port}"
+        here = f"[{self._at}]:{self.port}"
         there = f"[127.0.0.1]:{self.way.port}"
         host, other = self._public("host"), self._public("other_host")
-        (self.folder / "known").write_text(f"{here} {host}\n{there} {host}\n")
+        asking = f"[{self._at}]:{self.password_port}"
+        (self.folder / "known").write_text(f"{here} {host}\n{there} {host}\n{asking} {host}\n")
         (self.folder / "known_otherwise").write_text(f"{here} {other}\n")
         (self.folder / "known_none").write_text("")
         names = {
@@ -216,12 +296,14 @@ class FarHost:
             "stranger.example": ("stranger", "known", self.port),
             "changed.example": ("bench", "known_otherwise", self.port),
             "unknown-key.example": ("bench", "known_none", self.port),
+            "password.example": ("bench", "known", self.password_port),
+            "locked.example": ("locked", "known", self.port),
             "down.example": ("bench", "known", _free_port()),
         }
         blocks = [
             f"""
             Host {name}
-                HostName 127.0.0.1
+                HostName {"127.0.0.1" if port == self.way.port else self._at}
                 Port {port}
                 IdentityFile {self.folder}/{key}
                 UserKnownHostsFile {self.folder}/{known}
@@ -246,9 +328,9 @@ class FarHost:
         assert SSHD is not None
         with open(self.folder / "sshd.log", "ab") as log:
             self._sshd = subprocess.Popen(
-                [SSHD, "-D", "-e", "-f", self.folder / "sshd_config"], stderr=log
+                [*self._before, SSHD, "-D", "-e", "-f", self.folder / "sshd_config"], stderr=log
             )
-        wait_until(lambda: _answers(self.port) or self._ended(), 30, "the sshd")
+        wait_until(lambda: _answers(self._at, self.port) or self._ended(), 30, "the sshd")
         if self._ended():
             pytest.skip(f"sshd does not run here: {(self.folder / 'sshd.log').read_text()[-300:]}")
 
@@ -257,7 +339,7 @@ class FarHost:
 
     def _stop(self) -> None:
         assert self._sshd is not None
-        for each in _below(self._sshd.pid):
+        for each in below(self._sshd.pid):
             with suppress(ProcessLookupError):
                 os.kill(each, 9)
         self._sshd.kill()
@@ -271,18 +353,31 @@ def far_host(folder: Path) -> Iterator[FarHost]:
         yield host
 
 
+def line_of_the_docs(served: Path, key: str) -> str:
+    """The line for authorized_keys that docs/far-host.md shows, for a folder and a key."""
+    (line,) = re.findall("^ *(command=.*)$", DOCS.read_text(), re.MULTILINE)
+    for shown, real in (
+        ("/opt/verifier/bin/verifier", VERIFIER),
+        ("/volumes/vault", str(served)),
+        ("ssh-ed25519 AAAA... verifier@bench", key),
+    ):
+        assert line.count(shown) == 1, line
+        line = line.replace(shown, real)
+    return line
+
+
 def _free_port() -> int:
     with socket.create_server(("127.0.0.1", 0)) as free:
         return int(free.getsockname()[1])
 
 
-def _answers(port: int) -> bool:
-    with suppress(OSError), socket.create_connection(("127.0.0.1", port), 1):
+def _answers(at: str, port: int) -> bool:
+    with suppress(OSError), socket.create_connection((at, port), 1):
         return True
     return False
 
 
-def _below(process: int) -> list[int]:
+def below(process: int) -> list[int]:
     """The processes that descend from one, by id.  Linux only."""
     parents: dict[int, int] = {}
     for entry in os.listdir("/proc"):

@@ -19,17 +19,26 @@ SHARE = "current-surveys"
 
 
 class Estate:
-    """Bench and vault below one folder, and the settings that name them."""
+    """Bench and vault below one folder, and the settings that name them.
 
-    def __init__(self, root: Path, source: Tree | None = None) -> None:
+    ``mirror`` is where the vault's tree shall lie, if elsewhere; a subclass may have another
+    address for it than its folder.
+    """
+
+    def __init__(self, root: Path, source: Tree | None = None, mirror: Path | None = None) -> None:
         self.root = root
         self.source = source or lantern_marsh(root / "bench" / SHARE)
-        self.mirror = self.source.copy_to(root / "vault" / SHARE)
+        self.mirror = self.source.copy_to(mirror or root / "vault" / SHARE)
         self.state = root / "state"
         self.state.mkdir()
         self.ledger = self.state / "ledger.db"
         self.file = root / "settings.toml"
         self.settings()
+
+    @property
+    def mirror_at(self) -> str:
+        """The address of the vault's tree, for the settings."""
+        return str(self.mirror.root)
 
     def settings(
         self,
@@ -61,7 +70,7 @@ source = "{self.source.root}"
 {share}
 [[share.mirror]]
 name = "vault"
-at = "{self.mirror.root}"
+at = "{self.mirror_at}"
 {more}
 """
         )

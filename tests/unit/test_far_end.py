@@ -202,6 +202,14 @@ def test_it_stops_at_its_bell_though_nobody_hears_it_any_more(tree: Tree) -> Non
         assert far.process.wait(WAIT) == 0
 
 
+# Fails without `rest` in watching.py: a link that is gone without a word keeps it for hours.
+def test_it_ends_at_its_bell_though_nobody_asks_for_anything(tree: Tree) -> None:
+    with far_end() as far:
+        far.serves(tree.root)
+        assert isinstance(far.ask(say.Walk((), None, None, say.Terms(bell_in=2.0)))[-1], say.Done)
+        assert far.process.wait(WAIT) == 0
+
+
 def test_it_ends_with_the_link_in_the_middle_of_a_file(tree: Tree) -> None:
     path = huge(tree)
     with far_end() as far:

@@ -61,7 +61,10 @@ class _FarEnd:
         self._write(say.GREETING + __version__.encode() + b"\n")
         threading.Thread(target=self._listen, name="listen", daemon=True).start()
         while True:
-            self._answer(self._asked.get())
+            self._watch.rest()
+            question = self._asked.get()
+            self._watch.rise()
+            self._answer(question)
 
     # ----------------------------------------------------------------------------- the link
 

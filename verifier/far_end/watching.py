@@ -41,6 +41,7 @@ class FarWatch:
         self._bell: tuple[float, float] | None = None
         self._parked = False
         self._working = False
+        self._idle = False
         self._read = 0
         self._granted = 0
         """Bytes that were granted and have not been read, nor ever may be: a file can be shorter
@@ -54,6 +55,16 @@ class FarWatch:
         threading.Thread(target=self._end_late, name="bell", daemon=True).start()
 
     # ------------------------------------------------------------------- what it is told
+
+    def rest(self) -> None:
+        """Nothing is asked for.  At the bell that was told last the process ends."""
+        with self._signs:
+            self._idle = True
+
+    def rise(self) -> None:
+        """Something is."""
+        with self._signs:
+            self._idle = False
 
     def begin(self, terms: Terms) -> None:
         """A question was asked that reads, under these terms."""
@@ -214,9 +225,10 @@ class FarWatch:
         )
 
     def _end_late(self) -> None:
-        """Ends the process when the bell rang and it reads on, or hangs, or nobody listens."""
+        """Ends the process when the bell rang and it reads on, or hangs, or nobody listens, or
+        nobody asks: a link that is gone without a word would keep it for hours."""
         while True:
             with self._signs:
-                if self._working and not self._parked and self._rang(LATE):
+                if (self._working or self._idle) and not self._parked and self._rang(LATE):
                     os._exit(0)
                 self._signs.wait(LOOK_EVERY if self._bell is not None else None)
