@@ -7,6 +7,7 @@ import os
 import shutil
 import signal
 import sqlite3
+import subprocess
 import time
 from contextlib import closing
 from pathlib import Path
@@ -493,6 +494,42 @@ ALSO_A_CHANGE = {
     rotted_and_was_given_another_name,
 }
 """A test cannot flip a bit or add a name without that the system dates it."""
+
+
+# Fails when a copy is told by its digests alone: then the source is a copy of itself.
+@pytest.mark.parametrize(
+    "mount", [False, pytest.param(True, marks=pytest.mark.root)], ids=["hard links", "mount"]
+)
+def test_a_copy_that_is_the_very_same_file_on_disk_is_none(project, mount):
+    inner = project.faraway.root / FOLDER
+    if mount:
+        subprocess.run(["mount", "--bind", project.source.root / FOLDER, inner], check=True)
+    else:  # of two mirrors, which are one copy then
+        shutil.rmtree(inner)
+        shutil.copytree(project.mirror.root / FOLDER, inner, copy_function=os.link, symlinks=True)
+    try:
+        outcome = project.clear()
+    finally:
+        if mount:
+            subprocess.run(["umount", inner], check=True)
+    found = broken(outcome)
+    assert set(found) == {"same-content", "copies", "off-site"}
+    assert f"(that of {'the source' if mount else 'vault'})" in found["same-content"]
+    assert "that is no copy" in found["same-content"]
+
+
+# Fails when a shift compares a place with itself, and finds nothing.
+@pytest.mark.root
+def test_a_mirror_that_a_mount_makes_the_source_itself_is_not_looked_at(project):
+    subprocess.run(["mount", "--bind", project.source.root, project.faraway.root], check=True)
+    try:
+        outcome = project.shift()
+    finally:
+        subprocess.run(["umount", project.faraway.root], check=True)
+    assert outcome.status == 3
+    assert outcome.document["stopped_by"] == "trouble"
+    assert f"is the same folder as {project.source.root}, so it holds no copy" in outcome.err
+    assert project.shift().status == 0
 
 
 # Fails when what left under a certificate, by a new pattern, or long ago counts as a change.

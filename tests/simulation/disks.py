@@ -45,6 +45,8 @@ class PowerCut(BaseException):
 class SimulatedPlace:
     """A place for a walk to look at and a judgement to ask."""
 
+    root = None
+
     def __init__(self, name: PlaceName, side: Side, disks: Disks) -> None:
         self.name = name
         self.side = side

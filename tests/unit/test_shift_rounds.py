@@ -51,6 +51,8 @@ every_byte_within = "90 days"
 class Place:
     """A place that is there."""
 
+    root = None
+
     def __init__(self, at: str) -> None:
         self.at = at
 

@@ -20,11 +20,11 @@ from verifier.jobs.clearance.history import unexplained
 from verifier.jobs.clearance.listed import Listed
 from verifier.jobs.clearance.look import LISTED_AT_MOST, LastLook
 from verifier.jobs.clearance.rows import Row, rows, unlike
-from verifier.jobs.opening import dated
+from verifier.jobs.opening import dated, places_of
 from verifier.ledger import Clearance, FindingState, Ledger, LedgerFinding, PlaceName, Proof
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, Side, Verdict, printable
-from verifier.settings import Settings, Share
+from verifier.settings import AddressKind, Settings, Share
 
 READ_AFRESH: Final = "read-afresh"
 SAME_CONTENT: Final = "same-content"
@@ -66,12 +66,15 @@ class Tally:
         self.unread = Listed()
         self.missing = Listed()
         self.unlike = Listed()
+        self.no_copy = Listed()
+        """Files that are another place's own, by a mount or a hard link."""
         self.not_compared = 0
 
     @property
     def whole(self) -> bool:
         """True when all that the source has stands here too, was read, and is the same."""
-        return not (self.unread or self.missing or self.unlike or self.not_compared)
+        wrong = self.unread or self.missing or self.unlike or self.no_copy or self.not_compared
+        return not wrong
 
     @property
     def name(self) -> str:
@@ -131,6 +134,10 @@ class Rules:
             share.mirror_runs, share.mirror_takes, settings.hours.zone, now
         )
         self._tallies = [Tally(place) for place in (self._source, *self._mirrors)]
+        self._here = {
+            name for name, address in places_of(share) if address.kind is AddressKind.FOLDER
+        }
+        """Places whose files this machine's numbers tell apart."""
         self._links = 0
         self._verdicts = {mirror: Counter[Verdict]() for mirror in self._mirrors}
         self._doubts = {mirror: Listed() for mirror in self._mirrors}
@@ -178,16 +185,27 @@ class Rules:
             self._latest = changed
         if changed > self._now - self._wanted.quiet_for.total_seconds():
             self._changed.add(row.path, self._when(changed))
+        stand = {self._on_disk(source, self._source): self._tallies[0].name}
         for tally, mirror, place in zip(self._tallies[1:], row.mirrors, self._mirrors, strict=True):
             self._judge(row, mirror, place)
             if mirror is None:
                 tally.missing.add(row.path)
                 continue
             tally.count(mirror)
+            own = stand.setdefault(self._on_disk(mirror, place), tally.name)
+            if own != tally.name:
+                tally.no_copy.add(row.path, f"that of {own}")
             if unlike(source, mirror):
                 tally.unlike.add(row.path)
             elif not source.proven or source.sighting.trouble is not None:
                 tally.not_compared += 1
+
+    def _on_disk(self, proof: Proof, place: PlaceName) -> tuple[object, ...]:
+        """What a file has in common with no other one, but with itself under another name."""
+        seen = proof.sighting
+        if seen.kind is Kind.FILE and seen.inode and place in self._here:
+            return seen.device, seen.inode
+        return (place,)
 
     def _judge(self, row: Row, mirror: Proof | None, place: PlaceName) -> None:
         """What a shift would say of the path, where the other rules do not say it already."""
@@ -259,6 +277,11 @@ class Rules:
                 said.append(f"{_upper(tally.name)} holds something else at {tally.unlike.words()}.")
             if tally.missing:
                 said.append(f"{_upper(tally.name)} lacks {tally.missing.words()}.")
+            if tally.no_copy:
+                said.append(
+                    f"{_upper(tally.name)} has no file of its own, but one that stands elsewhere "
+                    f"too, by a mount or a hard link, at {tally.no_copy.words()}: that is no copy."
+                )
             if tally.not_compared or (tally.unread and not said):
                 said.append(f"{_upper(tally.name)}: not all could be compared.")
         if said:
