@@ -185,7 +185,7 @@ def test_a_budget_is_read_up_to_and_not_beyond(studio: Studio) -> None:
     assert first.document["left"] == {"files": 1, "bytes": 9_000_000}
     assert not [each for each in studio.contents_asked_for() if each.endswith("north.laz")]
     assert budget(first)["read_bytes"] == studio.spent() == studio.proxy.sent
-    assert "1 file of 9.0 MB wait" in first.err
+    assert "1 file of 9.0 MB waits" in first.err
     assert studio.shift().document["left"] == {"files": 1, "bytes": 9_000_000}
     assert studio.contents_asked_for() == []
     audit = studio.run("audit")
@@ -207,7 +207,7 @@ def test_a_budget_that_cannot_meet_the_target_is_said_to(studio: Studio) -> None
     assert audit.document["places"][2]["on_target"] is False
     assert audit.document["places"][2]["budget"]["read_at_most"] == 1_000_000
     said = " ".join(studio.run("audit").out.decode().split())
-    assert "let 3.1 MB a month be read (read_at_most)" in said
+    assert "let 9.0 MB a month be read (read_at_most)" in said  # the largest file
     page = studio.run("report", "--json").document
     assert page["state"] == "all-good"
     assert "faraway is read in part, by its budget" in page["sentence"]

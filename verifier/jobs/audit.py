@@ -64,7 +64,8 @@ class PlaceAudit(Struct, frozen=True):
     ``late`` says that a file was read, or stands there unread, for longer than the target;
     ``target`` whether all can be read in that time, None while no pace is known.  ``budget`` is
     what may be read of it a month, None for as much as one likes; ``affordable`` whether that lets
-    every byte be read within the target.
+    every byte be read within the target; ``too_large`` how many files are larger than all of it, so
+    that no shift ever reads them, and ``largest`` the size of the largest of those.
     """
 
     place: PlaceName
@@ -86,6 +87,8 @@ class PlaceAudit(Struct, frozen=True):
     target: Target | None = None
     budget: Budget | None = None
     affordable: bool = True
+    too_large: int = 0
+    largest: int = 0
 
     @property
     def only_listed(self) -> bool:
@@ -172,6 +175,9 @@ def _of(
     waits = totals.unread_bytes + totals.wanted_bytes
     rest = max(0, totals.read_bytes - size)
     ends = _round_ends(settings, current, waits, rest, pace, now)
+    too_large = largest = 0
+    if budget is not None and budget.limit is not None:
+        too_large, largest = ledger.work.larger_than(name, budget.limit)
     return PlaceAudit(
         name,
         True,
@@ -186,7 +192,7 @@ def _of(
         totals.unread_files,
         totals.unread_bytes,
         pace,
-        None if listed else _later(ends, budget, waits + rest, now),
+        None if listed or too_large else _later(ends, budget, waits + rest, now),
         not listed
         and (
             (oldest is not None and oldest < overdue)
@@ -195,9 +201,14 @@ def _of(
         ledger.findings.unreadable(name),
         target,
         budget,
-        budget is None
-        or budget.limit is None
-        or days_for(totals.bytes, budget.limit) * _DAY <= within,
+        not too_large
+        and (
+            budget is None
+            or budget.limit is None
+            or days_for(totals.bytes, budget.limit) * _DAY <= within
+        ),
+        too_large,
+        largest,
     )
 
 

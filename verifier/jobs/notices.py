@@ -133,7 +133,8 @@ class Facts(Struct, frozen=True):
     ``due`` is when the next message must be there; ``quiet`` says that a shift with nothing new
     sends none.  ``page`` is where the page stands, None where there is none of this shift.
     ``late`` are messages that could not be delivered to somebody, ``doubts`` what is not known of
-    the copies beside all that the rest says.
+    the copies beside all that the rest says.  ``too_large`` says of how many files a place's
+    budget of a month does not cover even one.
     """
 
     studio: str
@@ -152,6 +153,7 @@ class Facts(Struct, frozen=True):
     attached: bool
     week: Week | None
     doubts: tuple[Doubt, ...] = ()
+    too_large: tuple[tuple[PlaceName, int], ...] = ()
 
 
 class Words(Protocol):
@@ -460,6 +462,7 @@ class Notices:
             attached=notify.attach_page and page is not None,
             week=week,
             doubts=tuple(_unsaid(doubts_of_places(ledger, audited, own), result)),
+            too_large=tuple((each.place, each.too_large) for each in audited if each.too_large),
         )
         return facts, numbers
 

@@ -625,7 +625,7 @@ class _Night:
                 self._progress.say(
                     f"{name}: {amount(max(0, int(self._meter.left(name))))} are left of what may "
                     f"be read of it this month, and {count(left.files, 'file')} of "
-                    f"{amount(left.bytes)} wait."
+                    f"{amount(left.bytes)} {'waits' if left.files == 1 else 'wait'}."
                 )
 
     def _each_turn(self) -> None:

@@ -451,6 +451,10 @@ READ_BETWEEN: Final = """
     WHERE place = ? AND read_at IS NOT NULL AND read_at >= ? AND read_at < ?
 """
 FIRST_WALKED: Final = "SELECT at FROM walks WHERE place = ? ORDER BY at LIMIT 1"
+LARGER_THAN: Final = """
+    SELECT count(*), coalesce(max(size), 0) FROM sightings WHERE place = ? AND kind = 0 AND size > ?
+"""
+
 UNREAD_FOR_LONG: Final = """
     SELECT EXISTS (
         SELECT 1 FROM sightings AS unread INDEXED BY unread_sightings

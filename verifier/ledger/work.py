@@ -96,6 +96,13 @@ class Work:
         assert row is not None
         return row[0], row[1]
 
+    def larger_than(self, place: PlaceName, size: int) -> tuple[int, int]:
+        """How many files are larger, and the size of the largest.  Looks through all of them."""
+        self._readings.flush()
+        row = self._store.row(statements.LARGER_THAN, (self._names.place(place), size))
+        assert row is not None
+        return row[0], row[1]
+
     def unread_since_before(self, place: PlaceName, moment: int) -> bool:
         """Whether a file has stood as it is, and unread, since before ``moment``."""
         self._readings.flush()

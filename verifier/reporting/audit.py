@@ -282,14 +282,25 @@ def _afford(found: Audit, each: PlaceAudit, budget: Budget) -> Iterator[str]:
     if days is None or not each.bytes:
         yield _spent(budget)
         return
-    yield f"{_spent(budget)} At that, all of it is read once in {duration(days * _DAY)}."
-    if not each.affordable:
-        within = found.every_byte_within
-        needed = days_for(each.bytes, 1) / (within.total_seconds() / _DAY)
+    if each.too_large:
+        verb = "is" if each.too_large == 1 else "are"
         yield (
-            f"That is more than {duration_in_words(within)}. To have every byte read within that, "
-            f"let {amount(math.ceil(needed))} a month be read (read_at_most), or allow more time "
-            "(audit.every_byte_within)."
+            f"{_spent(budget)} {count(each.too_large, 'file')} {verb} larger than a month's "
+            "budget, and never read."
+        )
+    else:
+        yield f"{_spent(budget)} At that, all of it is read once in {duration(days * _DAY)}."
+    if not each.affordable:
+        within = duration_in_words(found.every_byte_within)
+        needed = days_for(each.bytes, 1) / (found.every_byte_within.total_seconds() / _DAY)
+        needed = max(needed, each.largest)
+        more = f"let {amount(math.ceil(needed))} a month be read (read_at_most)"
+        if each.too_large:
+            yield f"To have every byte read within {within}, {more}."
+            return
+        yield (
+            f"That is more than {within}. To have every byte read within that, {more}, or allow "
+            "more time (audit.every_byte_within)."
         )
 
 

@@ -438,9 +438,14 @@ def _done(facts: Facts) -> Iterator[str]:
         if each.limit is not None:
             yield (
                 f"{each.place}: {amount(each.spent)} read in {each.month}, of the "
-                f"{amount(each.limit)} a month that the settings allow; what it does not cover "
-                "waits."
+                f"{amount(each.limit)} a month that the settings allow."
             )
+    for place, files in facts.too_large:
+        verb = "is" if files == 1 else "are"
+        yield (
+            f"{place}: {count(files, 'file')} {verb} larger than what may be read there in a "
+            "month, so that no shift ever reads them: raise read_at_most."
+        )
     if facts.accepted:
         yield f"{count(facts.accepted, 'finding')} you accepted stay quiet until they change."
     if facts.late:

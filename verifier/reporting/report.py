@@ -273,7 +273,9 @@ def document(report: Report, page: str | None) -> bytes:
                     "starts": stamp(plan.starts, zone),
                     "bell": None if plan.bell is None else stamp(plan.bell, zone),
                     "ends": None if plan.ends is None else stamp(plan.ends, zone),
-                    "files": sum(each.new.files + each.audit.files for each in plan.places),
+                    "files": sum(
+                        each.new.files + each.audit.files for each in plan.places if each.bytes
+                    ),
                     "bytes": sum(each.bytes for each in plan.places),
                 },
                 "page": page,

@@ -321,6 +321,12 @@ def _planned(report: Report) -> Iterator[tuple[str, ...]]:
             yield name, "not looked through yet", "–", "–"
             continue
         pace = each.bytes_per_second
+        budget = each.budget
+        if budget is not None and budget.limit is None:
+            yield name, "only listed, since reading costs", "–", "–"
+            continue
+        if budget is not None and each.bytes < each.new.bytes + each.audit.bytes:
+            name += f" (at most {amount(budget.left)}, by its budget)"
         yield (
             name,
             _files(each.new.files, each.new.bytes),

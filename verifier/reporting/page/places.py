@@ -79,8 +79,15 @@ def remarks(report: Report) -> Iterator[str]:
                 f"no shift reads {place}, where reading costs: of what it holds only names and "
                 f"sizes are known. verifier spot-check {each.name.share} reads a sample."
             )
-        days = each.audit.budget_days
-        if days is not None and not each.audit.affordable:
+        days, budget = each.audit.budget_days, each.audit.budget
+        if each.audit.too_large and budget is not None and budget.limit is not None:
+            verb = "is" if each.audit.too_large == 1 else "are"
+            yield (
+                f"of {place}, {count(each.audit.too_large, 'file')} {verb} larger than the "
+                f"{amount(budget.limit)} that may be read there in a month, so that no shift "
+                "ever reads them: raise read_at_most."
+            )
+        elif days is not None and not each.audit.affordable:
             yield (
                 f"the budget for {place} lets all of it be read once in "
                 f"{duration(days * 86_400)}, and {within} are asked for."
@@ -126,7 +133,7 @@ def _row(each: PlaceReport, report: Report, zone: tzinfo) -> PlaceRow:
         name,
         remark,
         (
-            ("Holds", (count(found.files, "file"), amount(found.bytes), False)),
+            ("Holds", (count(found.files, "file"), _size(found.bytes), False)),
             ("Matched", _matched(each)),
             ("Looked through", _seen(each, report, zone)),
             ("Oldest reading", _oldest(each, report, zone)),
@@ -141,7 +148,9 @@ def _matched(each: PlaceReport) -> Cell:
     matched, pending = tally(each, Verdict.MATCHED), tally(each, Verdict.PENDING)
     if matched is None:
         return "not counted yet", "", False
-    return count(matched, "path"), f"{pending or 0:,} pending", False
+    unread = tally(each, Verdict.UNREAD)
+    besides = f", {unread:,} unread" if unread else ""
+    return count(matched, "path"), f"{pending or 0:,} pending{besides}", False
 
 
 def _seen(each: PlaceReport, report: Report, zone: tzinfo) -> Cell:
@@ -176,7 +185,7 @@ def _oldest(each: PlaceReport, report: Report, zone: tzinfo) -> Cell:
 def _round(each: PlaceReport, zone: tzinfo) -> Cell:
     found = each.audit
     if found.budget is not None and found.only_listed:
-        return "only listed", f"{amount(found.budget.spent)} read in {found.budget.month}", False
+        return "only listed", f"{_size(found.budget.spent)} read in {found.budget.month}", False
     if found.round is None:
         return "none yet", "", False
     if found.round.ended is not None:
@@ -185,15 +194,22 @@ def _round(each: PlaceReport, zone: tzinfo) -> Cell:
     if found.bytes_this_round >= found.bytes:
         done = 100
     ends = "end not known yet"
-    if found.round_ends is not None:
+    if found.too_large:
+        ends = "cannot end"
+    elif found.round_ends is not None:
         ends = f"ends {_date(found.round_ends, zone)}"
     elif found.pace is not None:
         ends = "does not end in ten years"
     if found.budget is not None:
-        ends += f"; {amount(found.budget.left)} left of this month's budget"
+        ends += f"; {_size(found.budget.left)} left of this month's budget"
     if found.on_target is False:
         ends += ", behind target"
     return f"{found.round.number}, {done} % done", ends, found.on_target is False
+
+
+def _size(size: int) -> str:
+    """An amount that no line's end parts from its unit."""
+    return amount(size).replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _date(at: float, zone: tzinfo) -> str:
