@@ -231,6 +231,8 @@ class FarHost:
     # ---------------------------------------------------------------------------- making it
 
     def _make_key(self, name: str, passphrase: str = "") -> None:
+        if (self.folder / name).exists():
+            return
         subprocess.run(
             ["ssh-keygen", "-qt", "ed25519", "-N", passphrase, "-f", self.folder / name],
             check=True,

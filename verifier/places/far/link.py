@@ -77,6 +77,8 @@ class Link:
         self.address = address
         self.idle = False
         """True while no question is open, so that another one can be asked."""
+        self.is_new = True
+        """True until it is put away or asked anything: that the root is there was seen just now."""
         self.round_trip = 0.0
         self.bytes_over = 0
         self._frames = say.Frames()
@@ -118,6 +120,7 @@ class Link:
         for answer in self.ask(say.Open(root), watch):
             if isinstance(answer, say.Opened):
                 opened = answer
+        self.is_new = True
         self.round_trip = time.monotonic() - sent
         if opened is None:
             raise self._lost("the far end did not answer as it should")
@@ -129,7 +132,7 @@ class Link:
         Raises OSError for an error that the system gave there, PlaceUnreachable, LinkLost, and
         what the watch raises.  To end early is to drop the link.
         """
-        self.idle = False
+        self.idle = self.is_new = False
         self._rang_at = None
         terms = getattr(question, "terms", None)
         if terms is not None:

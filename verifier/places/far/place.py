@@ -177,6 +177,7 @@ class FarPlace:
     def put_away(self, link: Link) -> None:
         """Keep a link for the next question, if none is open on it; else end it."""
         if link.idle:
+            link.is_new = False
             with self._lock:
                 self._idle.append(link)
         else:
@@ -215,7 +216,14 @@ class FarPlace:
 
     def check(self) -> None:
         """Raises PlaceUnreachable unless the root is there, and the one it was."""
-        self._all(self.watch, say.Check)
+        watch = self.watch
+
+        def answers(link: Link) -> Generator[say.FromThere]:
+            if not link.is_new:  # a round trip more would say what it said a moment ago
+                yield from link.ask(say.Check(), watch)
+
+        for _ in self._steadily(watch, answers):
+            pass
 
     def remarks(self) -> Sequence[Remark]:
         """Which version and user read there."""
