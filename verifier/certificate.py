@@ -92,7 +92,7 @@ class ManifestOf(Struct, frozen=True, forbid_unknown_fields=True):
 class Record(Struct, frozen=True, forbid_unknown_fields=True):
     """The link of the ledger's record that came right before this certificate.
 
-    ``entries`` is its number; ``head`` the link itself, in hex.
+    ``entries`` is its number; ``head`` the link itself, in hex; 0 and zeroes before the first.
     """
 
     entries: int

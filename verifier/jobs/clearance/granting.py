@@ -101,8 +101,7 @@ class Granting:
             granted = self._certificate(request, facts, look, who, now, listed)
             with self._ledger.transaction():
                 entries, head = self._ledger.chain.head()
-                if entries:
-                    granted = structs.replace(granted, record=Record(entries, head))
+                granted = structs.replace(granted, record=Record(entries, head))
                 content = certificate.encoded(granted)
                 digest = certificate.digest_in(content)
                 self._ledger.certificates.add(
