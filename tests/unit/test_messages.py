@@ -272,8 +272,8 @@ def test_every_message_says_from_when_on_silence_is_bad():
     assert due.startswith("If you hear nothing by ")
     for draft in (
         WORDS.after_shift(GOOD),
-        WORDS.noticed("Lantern Marsh Surveys", notice, due),
-        WORDS.lost("Lantern Marsh Surveys", SOURCE, "it is gone.", due),
+        WORDS.looks_wrong("Lantern Marsh Surveys", notice, due),
+        WORDS.unreachable("Lantern Marsh Surveys", SOURCE, "it is gone.", due),
         WORDS.source_damaged("Lantern Marsh Surveys", [group(Action.HOLD_THE_MIRROR_RUN)], due),
         WORDS.broken("Lantern Marsh Surveys", "The ledger is damaged.", True, due),
         WORDS.test("Lantern Marsh Surveys", due),

@@ -13,10 +13,10 @@ class Alarms(Protocol):
     Each may be called again for the same thing.
     """
 
-    def noticed(self, ledger: Ledger, notice: Notice) -> None:
-        """Something is wrong with a place as a whole."""
+    def looks_wrong(self, ledger: Ledger, notice: Notice) -> None:
+        """A place as a whole is unlike what is known of it: unmounted, emptied, or surged."""
 
-    def lost(self, ledger: Ledger, place: PlaceName, why: str) -> None:
+    def unreachable(self, ledger: Ledger, place: PlaceName, why: str) -> None:
         """A place cannot be reached, or does not answer any more."""
 
     def judged(self, ledger: Ledger) -> None:
@@ -26,10 +26,10 @@ class Alarms(Protocol):
 class NoAlarms:
     """Nobody is told."""
 
-    def noticed(self, ledger: Ledger, notice: Notice) -> None:
+    def looks_wrong(self, ledger: Ledger, notice: Notice) -> None:
         """Tells nobody."""
 
-    def lost(self, ledger: Ledger, place: PlaceName, why: str) -> None:
+    def unreachable(self, ledger: Ledger, place: PlaceName, why: str) -> None:
         """Tells nobody."""
 
     def judged(self, ledger: Ledger) -> None:

@@ -484,13 +484,13 @@ class _Night:
         self._notices.append(notice)
         self._ledger.shifts.add_notice(notice)
         if what is not NoticeKind.UNREACHABLE:
-            self._request.alarms.noticed(self._ledger, notice)
+            self._request.alarms.looks_wrong(self._ledger, notice)
 
     def _lose(self, place: PlaceName, sentence: str) -> None:
         self._note(place, NoticeKind.UNREACHABLE, sentence)
         self._unreachable[place] = sentence
         self._places.pop(place, None)
-        self._request.alarms.lost(self._ledger, place, sentence)
+        self._request.alarms.unreachable(self._ledger, place, sentence)
 
     def _unmounted(self) -> bool:
         return any(notice.what is NoticeKind.UNMOUNTED for notice in self._notices)
@@ -579,7 +579,7 @@ class _Night:
             {name: self._affordable(name) for name in queues},
             self._each_turn,
             paces_of(ledger, self._places),
-            lambda place, why: self._request.alarms.lost(ledger, place, str(why)),
+            lambda place, why: self._request.alarms.unreachable(ledger, place, str(why)),
             self._meter.left,
         )
         try:

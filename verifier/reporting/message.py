@@ -40,7 +40,7 @@ class _Words:
         """After a shift that came to an end of its own."""
         return Draft(_subject(facts), _joined(_body(facts)))
 
-    def noticed(self, studio: str, notice: Notice, due: str) -> Draft:
+    def looks_wrong(self, studio: str, notice: Notice, due: str) -> Draft:
         """A place looks unmounted or emptied, or surged."""
         where = _place(notice.place)
         if notice.what is NoticeKind.UNMOUNTED:
@@ -57,7 +57,7 @@ class _Words:
             todo = _HOLD_FIRST
         return Draft(subject, _joined(self._at_once(studio, [notice.detail], todo, due)))
 
-    def lost(self, studio: str, place: PlaceName, why: str, due: str) -> Draft:
+    def unreachable(self, studio: str, place: PlaceName, why: str, due: str) -> Draft:
         """A place cannot be reached any more."""
         subject = f"{_place(place)} cannot be reached; it is not read any further"
         todo = (

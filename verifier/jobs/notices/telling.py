@@ -76,20 +76,20 @@ class Notices:
 
     # ------------------------------------------------------------------------------ at once
 
-    def noticed(self, ledger: Ledger, notice: Notice) -> None:
+    def looks_wrong(self, ledger: Ledger, notice: Notice) -> None:
         """Tell at once of a place that looks unmounted or emptied, or surged."""
         about = None
         if notice.what is NoticeKind.UNMOUNTED:
             about = _about(notice)
         with self._never_failing():
-            draft = self._words.noticed(self._studio, notice, self._by_when(ledger))
+            draft = self._words.looks_wrong(self._studio, notice, self._by_when(ledger))
             self._at_once(ledger, draft, about)
 
-    def lost(self, ledger: Ledger, place: PlaceName, why: str) -> None:
+    def unreachable(self, ledger: Ledger, place: PlaceName, why: str) -> None:
         """Tell at once of a place that cannot be reached any more."""
         with self._never_failing():
-            draft = self._words.lost(self._studio, place, why, self._by_when(ledger))
-            self._at_once(ledger, draft, f"lost: {place}")
+            draft = self._words.unreachable(self._studio, place, why, self._by_when(ledger))
+            self._at_once(ledger, draft, _about_unreachable(place))
 
     def judged(self, ledger: Ledger) -> None:
         """Tell at once of damage to a source that nobody was told of, once an hour at most."""
@@ -226,7 +226,7 @@ class Notices:
     def _settle(self, ledger: Ledger, result: Result) -> None:
         """What is over may be told again when it comes back."""
         lasting = [_about(each) for each in result.notices if each.what is NoticeKind.UNMOUNTED]
-        lasting += [f"lost: {place}" for place, _ in result.unreachable]
+        lasting += [_about_unreachable(place) for place, _ in result.unreachable]
         ledger.messages.over(lasting, int(self._clock.now()))
 
     @contextmanager
@@ -241,3 +241,8 @@ class Notices:
 
 def _about(notice: Notice) -> str:
     return f"{notice.what}: {notice.place}"
+
+
+def _about_unreachable(place: PlaceName) -> str:
+    """As ledgers have it: another word would tell people again of what they know."""
+    return f"lost: {place}"

@@ -98,10 +98,10 @@ class Words(Protocol):
     def after_shift(self, facts: Facts) -> Draft:
         """After a shift that came to an end of its own."""
 
-    def noticed(self, studio: str, notice: Notice, due: str) -> Draft:
+    def looks_wrong(self, studio: str, notice: Notice, due: str) -> Draft:
         """A place looks unmounted or emptied, or surged."""
 
-    def lost(self, studio: str, place: PlaceName, why: str, due: str) -> Draft:
+    def unreachable(self, studio: str, place: PlaceName, why: str, due: str) -> Draft:
         """A place cannot be reached any more."""
 
     def source_damaged(self, studio: str, groups: Iterable[Group], due: str) -> Draft:

@@ -323,20 +323,25 @@ def _planned(report: Report) -> Iterator[tuple[str, ...]]:
         pace = each.bytes_per_second
         budget = each.budget
         if budget is not None and budget.limit is None:
-            yield name, "only listed, since reading costs", "–", "–"
+            yield name, "only listed", "–", "–"
             continue
         if budget is not None and each.bytes < each.new.bytes + each.audit.bytes:
-            name += f" (at most {amount(budget.left)}, by its budget)"
+            name += f" (budget: {_whole_amount(budget.left)})"
         yield (
             name,
             _files(each.new.files, each.new.bytes),
             _files(each.audit.files, each.audit.bytes),
-            "not known yet" if pace is None else f"{amount(round(pace))}/s",
+            "not known yet" if pace is None else f"{_whole_amount(round(pace))}/s",
         )
 
 
 def _files(files: int, size: int) -> str:
-    return f"{count(files, 'file')}, {amount(size)}" if files else "none"
+    return f"{count(files, 'file')}, {_whole_amount(size)}" if files else "none"
+
+
+def _whole_amount(size: int) -> str:
+    """An amount that no line's end parts from its unit."""
+    return amount(size).replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _stretch(each: Stretch, report: Report) -> str:
