@@ -9,7 +9,7 @@ import socket
 import ssl
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from email.message import EmailMessage
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -182,6 +182,30 @@ def silent_server() -> Iterator[int]:
         listening.bind(("127.0.0.1", 0))
         listening.listen(16)
         yield listening.getsockname()[1]
+
+
+@contextmanager
+def dripping_server(drop: bytes) -> Iterator[int]:
+    """The port of one that sends this again and again, and so never lets anybody's patience end."""
+    over = threading.Event()
+
+    def drip(connection: socket.socket) -> None:
+        with connection, suppress(OSError):
+            while not over.wait(0.1):
+                connection.sendall(drop)
+
+    def accept(listening: socket.socket) -> None:
+        with suppress(OSError):
+            while True:
+                connection, _ = listening.accept()
+                threading.Thread(target=drip, args=(connection,), daemon=True).start()
+
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        threading.Thread(target=accept, args=(listening,), daemon=True).start()
+        try:
+            yield int(listening.getsockname()[1])
+        finally:
+            over.set()
 
 
 def free_port() -> int:

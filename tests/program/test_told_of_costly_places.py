@@ -69,6 +69,21 @@ def test_a_place_that_is_only_listed_is_read_nowhere(studio: Studio, room: WebSe
     assert told(room)[0] == "1 file missing or old on faraway; the source is fine"
 
 
+def test_what_a_spot_check_once_read_of_a_listed_place_does_not_pass_for_read(
+    studio: Studio,
+) -> None:
+    """Fails when a listed place without an unread file counts as one that shifts read."""
+    assert studio.shift().status == 0
+    assert studio.run("spot-check", SHARE, "--at-most", "0.0001").status == 0
+    assert studio.shift().status == 0
+    report = studio.run("report", "--json").document
+    (faraway,) = [each for each in report["places"] if each["place"] == "faraway"]
+    assert faraway["unread"]["files"] == 0
+    assert "current-surveys on faraway is only listed" in report["sentence"]
+    said = " ".join(studio.run("report").out.decode().split())
+    assert "every copy of them, but for current-surveys on faraway, were read in full" in said
+
+
 def test_a_file_larger_than_a_months_budget_is_said_to_be_read_never(
     studio: Studio, room: WebServer
 ) -> None:

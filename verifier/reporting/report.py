@@ -91,7 +91,7 @@ def lead(report: Report) -> str:
     if not report.all_seen or report.surges:
         return "No finding is open, but that says nothing of what was not read."
     them = "it" if report.files == 1 else "them"
-    unread = [each.name for each in report.places if each.only_in_part]
+    unread = [each.name for each in report.places if each.only_in_part or each.audit.only_listed]
     besides = f", but for {listing([_place(each) for each in unread])}," if unread else ""
     said = (
         f"{count(report.files, 'file')}, {amount(report.bytes)} in all, and every copy of {them}"
