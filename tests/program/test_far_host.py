@@ -328,8 +328,8 @@ def test_the_far_end_ends_at_its_bell_though_the_link_is_dead(
 # --------------------------------------------------------------------------- the disks over there
 
 
-# Fails when an error of one file is told as that of the place: `Gone` for `Failed` in
-# far_end/serving.py.
+# Fails when an error of one file is told as that of the place: `_look_at` in far_end/serving.py
+# that raises PlaceUnreachable where a sighting has a trouble.
 @needs_fuse
 @pytest.mark.root
 def test_a_disk_that_fails_there_makes_those_paths_unreadable_and_no_other(
