@@ -303,7 +303,7 @@ def test_the_far_end_ends_at_its_bell_though_the_link_is_dead(
 ) -> None:
     """The server's sessions stand still: nothing gets through, and nobody tells that it ended."""
     studio = Crowd(tmp_path, host, "vault.example")
-    studio.settings(hours=closing_in(6), pace='at_most = "2 MB/s"')
+    studio.settings(hours=closing_in(15), pace='at_most = "4 MB/s"')
     sessions: list[int] = []
     try:
         with studio.under_way() as shift:
