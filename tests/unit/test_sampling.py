@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from verifier.jobs.spot_sample import HELD_IN_ORDER, Extent, Request, Sample, population_of
+from verifier.jobs.spot_check.sample import HELD_IN_ORDER, Extent, Request, Sample, population_of
 from verifier.ledger import Ledger, PlaceName
 from verifier.model import Kind, Sighting
 from verifier.sampling import (

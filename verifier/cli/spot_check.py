@@ -14,8 +14,13 @@ import click
 from verifier import settings
 from verifier.cli import completion, open_hours, options
 from verifier.cli.terminal import Terminal
-from verifier.jobs.spot_check import SpotCheck, folder_named, refuse_without_ledger
-from verifier.jobs.spot_sample import By, Request
+from verifier.jobs.spot_check import (
+    By,
+    Request,
+    SpotCheck,
+    folder_named,
+    refuse_without_ledger,
+)
 from verifier.reporting import spot_check as report
 
 _SEEDS: Final = 2**53

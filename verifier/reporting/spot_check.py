@@ -11,8 +11,7 @@ from decimal import ROUND_CEILING, Context, Decimal
 from fractions import Fraction
 from typing import Final
 
-from verifier.jobs.spot_check import Ended, Result
-from verifier.jobs.spot_sample import By
+from verifier.jobs.spot_check import By, Ended, Result
 from verifier.ledger import LedgerFinding
 from verifier.measures import amount, count, listing
 from verifier.model import printable

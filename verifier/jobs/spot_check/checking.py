@@ -1,32 +1,21 @@
-"""The job `spot-check`: draw a random sample, read it afresh on both sides, say what that proves.
-
-Units are read in a random order, and what is said counts only those before the first that is not
-finished: to count whatever happened to be finished would leave out the large files.  Nothing is
-called bad before a second reading has shown it too, and findings are written by the same judging
-as a shift's.
-"""
+"""One spot-check at work: units are drawn, read on all sides, read again where they look bad."""
 
 from __future__ import annotations
 
-import os
-import posixpath
 import queue
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import ExitStack, closing
-from enum import StrEnum
 from functools import partial
 from itertools import chain, islice
 from typing import Final
 
 from msgspec import Struct, structs
 
-from verifier import pace, sampling, system
+from verifier import pace, system
 from verifier.diff.comparison import Judged
-from verifier.diff.judge import judge
-from verifier.due import is_due, latest_run
 from verifier.engine import BellRang, Watch
 from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Stopped
 from verifier.jobs.engines import engine_for
@@ -37,7 +26,8 @@ from verifier.jobs.opening import dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.spending import Meter, budgets, costly, only_listed, told
-from verifier.jobs.spot_sample import (
+from verifier.jobs.spot_check.asked import refuse_without_ledger
+from verifier.jobs.spot_check.sample import (
     By,
     Extent,
     Request,
@@ -47,9 +37,10 @@ from verifier.jobs.spot_sample import (
     population_of,
     read_piece_packed,
 )
+from verifier.jobs.spot_check.tally import Ended, Result, Tally
+from verifier.jobs.spot_check.verdicts import Verdicts, is_as_seen, is_gone
 from verifier.ledger import (
     FindingState,
-    Known,
     Ledger,
     LedgerFinding,
     PlaceName,
@@ -61,7 +52,6 @@ from verifier.places.base import READ_ALONE_FROM, Look, Place, heed, is_empty, l
 from verifier.places.opening import open_place, traits_at
 from verifier.reading import read_alone_packed
 from verifier.scheduler import JUDGED_EVERY
-from verifier.settings import Settings
 from verifier.spill import SortedSpill
 
 _AHEAD: Final = 8
@@ -91,46 +81,6 @@ _BAD: Final = frozenset({Verdict.CORRUPT, Verdict.STALE, Verdict.MISSING, Verdic
 _READ_TWICE: Final = frozenset(
     {Verdict.CORRUPT, Verdict.MISSING, Verdict.UNREADABLE, Verdict.UNSETTLED}
 )
-_BY_DATES: Final = frozenset({Verdict.PENDING, Verdict.STALE})
-
-
-class Ended(StrEnum):
-    """Why no more was read."""
-
-    DONE = "done"
-    MINUTES = "minutes"
-    WORKING_HOURS = "working-hours"
-    SIGNAL = "signal"
-
-
-class Result(Struct, frozen=True):
-    """What was drawn, and what it showed.
-
-    ``bad`` counts files, or pieces where bytes were drawn.  ``drawn``, ``most_bad`` and ``of``
-    count what has equal chances: files, or bytes.
-    """
-
-    request: Request
-    population: Extent
-    sample: Extent
-    bad: int
-    drawn: int
-    most_bad: int
-    of: int
-    mirrors: tuple[str, ...]
-    left_out: tuple[str, ...]
-    started: int
-    walked: int
-    ended: Ended
-    changed: int
-    unsettled: int
-    unconfirmed: int
-    surge: str | None
-
-    @property
-    def at_most(self) -> float:
-        """The part that is bad at the most."""
-        return self.most_bad / self.of
 
 
 class _Held(Struct, frozen=True):
@@ -147,14 +97,6 @@ class _Doubt(Struct, frozen=True):
     path: bytes
     bad: tuple[str, ...]
     unstable: bool = False
-
-
-class _Outcome(Struct, frozen=True):
-    """What came of one unit."""
-
-    length: int
-    path: bytes
-    bad: frozenset[PlaceName]
 
 
 class SpotCheck:
@@ -182,12 +124,7 @@ class SpotCheck:
         self._underway: dict[int, Unit] = {}
         self._answers: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._rang = False
-        self._finished: dict[int, _Outcome] = {}
-        self._passed = 0
-        self._sampled_bytes = 0
-        self._sampled_paths: set[bytes] = set()
-        self._bad_files: Counter[frozenset[PlaceName]] = Counter()
-        self._bad_pieces: dict[int, _Outcome] = {}
+        self._tally = Tally(request)
         self._seen: Counter[PlaceName] = Counter()
         self._gone: Counter[PlaceName] = Counter()
         self._changed = self._unsettled = self._unconfirmed = 0
@@ -214,10 +151,11 @@ class SpotCheck:
                 self._progress.say(
                     "This system has no lock that would keep a shift out: see to it that none runs."
                 )
+            self._verdicts = Verdicts(self._settings, self._share, self.ledger, self._now)
             self._judging = Judging(
                 self.ledger,
                 self._share.name,
-                self._slack_ns,
+                self._verdicts.slack_ns,
                 self,
                 self._now,
                 dated=lambda mirror: dated(self._share, mirror.place),
@@ -370,7 +308,7 @@ class SpotCheck:
                 (each.path for each in ledger.work.wanted(mirror)),
             )
             for path in islice((each for each in paths if each not in found), _WAITING_AT_MOST):
-                known = self._known(mirror, path)
+                known = self._verdicts.known(mirror, path)
                 if known is None or known.sighting.kind is not Kind.FILE:
                     continue
                 if known.sighting.digest is None or known.wanted is not None:
@@ -529,13 +467,13 @@ class SpotCheck:
         if unit.step in (Step.PIECE, Step.PIECE_AGAIN):
             self._advance_piece(unit)
             return
-        verdicts = {name: self._verdict(unit, name, unit.answers) for name in self._mirrors}
+        verdicts = {name: self._verdicts.of(unit, name, unit.answers) for name in self._mirrors}
         again = unit.step is Step.WHOLE_AGAIN
         if not again and not _READ_TWICE.isdisjoint(verdicts.values()):
             unit.first = unit.answers
             self._send(unit, Step.WHOLE_AGAIN)
             return
-        unstable = self._is_unstable(unit)
+        unstable = self._verdicts.is_unstable(unit)
         bad = {name for name, verdict in verdicts.items() if unstable or verdict in _BAD}
         if not bad and unit.number >= 0 and not self._something_lasts(unit.path):
             for name, reading in unit.answers.items():
@@ -550,7 +488,7 @@ class SpotCheck:
     def _advance_piece(self, unit: Unit) -> None:
         """A piece that is alike everywhere is done; one that is not leads to its whole file."""
         again = unit.step is Step.PIECE_AGAIN
-        verdicts = {name: self._verdict_of_piece(unit, name) for name in self._mirrors}
+        verdicts = {name: self._verdicts.of_piece(unit, name) for name in self._mirrors}
         found = set(verdicts.values())
         if Verdict.UNREAD in found or Verdict.CORRUPT in found:
             unit.pieces = unit.answers
@@ -568,97 +506,6 @@ class SpotCheck:
             self._unsettled += Verdict.UNSETTLED in found
             self._finish(unit, bad)
 
-    def _verdict(
-        self, unit: Unit, mirror: PlaceName, answers: dict[PlaceName, Sighting]
-    ) -> Verdict | None:
-        """What a reading of both sides comes to; None where the source has no such file any more.
-
-        A copy that is not due yet is pending and not bad; one that was due is stale or missing.
-        """
-        source, there = answers[self._source], answers[mirror]
-        if _is_gone(source) or (source.kind is not Kind.FILE and source.trouble is None):
-            return None
-        agreement = self.ledger.agreements.of(mirror, unit.path)
-        if agreement is None and unit.names[mirror] != unit.path:
-            agreement = self.ledger.agreements.of(mirror, unit.names[mirror])
-        return judge(
-            source,
-            None if _is_gone(there) else there,
-            agreement,
-            is_due(self._known_now(source), self._run_started()),
-            slack_ns=self._slack_ns,
-            dated=dated(self._share, mirror.place),
-        ).verdict
-
-    def _verdict_of_piece(self, unit: Unit, mirror: PlaceName) -> Verdict | None:
-        """As `_verdict`, by a piece: matched when both sides, and what is known of each, agree."""
-        assert unit.piece is not None
-        source, there = unit.answers[self._source], unit.answers[mirror]
-        verdict = self._verdict(unit, mirror, unit.answers)
-        if verdict is not Verdict.UNREAD and verdict not in _BY_DATES:
-            return verdict
-        alike = source.fingerprints == there.fingerprints and bool(source.fingerprints)
-        if alike and all(
-            self._as_known(name, unit.answers[name], unit.piece) for name in (self._source, mirror)
-        ):
-            return Verdict.MATCHED
-        return verdict
-
-    def _as_known(self, name: PlaceName, reading: Sighting, piece: int) -> bool:
-        """Whether a piece is what the ledger knows under the same size and date."""
-        known = self._known(name, reading.path)
-        if known is None:
-            return True
-        before = known.sighting
-        if (before.size, before.mtime_ns) != (reading.size, reading.mtime_ns):
-            return True
-        return piece >= len(before.fingerprints) or (
-            before.fingerprints[piece] == reading.fingerprints[0]
-        )
-
-    def _is_unstable(self, unit: Unit) -> bool:
-        """Whether two readings of a file that was not changed in between gave two contents."""
-        if unit.step is Step.WHOLE_AGAIN:
-            for name, second in unit.answers.items():
-                first = unit.first.get(name)
-                if first is None or first.digest is None or second.digest is None:
-                    continue
-                if first.untouched_since(second) and first.digest != second.digest:
-                    return True
-        whole = unit.first or unit.answers
-        for name, piece in unit.pieces.items():
-            reading = whole.get(name)
-            if reading is None or not reading.fingerprints or not piece.fingerprints:
-                continue
-            assert unit.piece is not None
-            if reading.untouched_since(piece) and (
-                reading.fingerprints[unit.piece : unit.piece + 1] != piece.fingerprints
-            ):
-                return True
-        return False
-
-    def _known(self, name: PlaceName, path: bytes) -> Known | None:
-        ((_, known),) = self.ledger.sightings_at(name, [path])
-        return known
-
-    def _known_now(self, source: Sighting) -> Known:
-        """The source's file as a walk would know it that saw it now."""
-        known = self._known(self._source, source.path)
-        now = int(self._now())
-        if known is None:
-            return Known(source, now)
-        changed = known.changed_seen if _is_as_seen(known, source) else now
-        return Known(source, known.first_seen, changed)
-
-    def _run_started(self) -> float:
-        share = self._share
-        zone = self._settings.hours.zone
-        return latest_run(share.mirror_runs, share.mirror_takes, zone, self._now())
-
-    @property
-    def _slack_ns(self) -> int:
-        return round(self._share.slack.total_seconds() * 1e9)
-
     def _something_lasts(self, path: bytes) -> bool:
         findings = self.ledger.findings
         return any(findings.lasting_at(name, path) is not None for name in self._mirrors)
@@ -668,13 +515,13 @@ class SpotCheck:
     ) -> None:
         del self._underway[unit.number]
         source = unit.answers[self._source]
-        released = _is_gone(source) and self._may_leave(unit.path)
+        released = is_gone(source) and self._may_leave(unit.path)
         for name, reading in unit.answers.items():
             if not (released and name.is_source):
                 self._seen[name] += 1
-                self._gone[name] += _is_gone(reading)
-        known = self._known(self._source, unit.path)
-        if known is not None and not released and not _is_as_seen(known, source):
+                self._gone[name] += is_gone(reading)
+        known = self._verdicts.known(self._source, unit.path)
+        if known is not None and not released and not is_as_seen(known, source):
             self._changed += 1
         if said:
             self._progress.say(
@@ -686,21 +533,7 @@ class SpotCheck:
             self._doubts.add(_Doubt(unit.path, names, unstable))
         if unit.number < 0:
             return  # it was not drawn, and says nothing of the rest
-        self._finished[unit.number] = _Outcome(unit.length, unit.path, bad)
-        while self._passed in self._finished:
-            self._pass(self._passed, self._finished.pop(self._passed))
-            self._passed += 1
-
-    def _pass(self, number: int, outcome: _Outcome) -> None:
-        """The next unit of the order is done, and all before it."""
-        self._sampled_bytes += outcome.length
-        if self._request.by is By.BYTES:
-            self._sampled_paths.add(outcome.path)
-        if outcome.bad:
-            if self._request.by is By.BYTES:
-                self._bad_pieces[number] = outcome
-            else:
-                self._bad_files[outcome.bad] += 1
+        self._tally.finish(unit, bad)
 
     def _may_leave(self, path: bytes) -> bool:
         """Whether a certificate allows a path to leave the source, so that no guard misses it."""
@@ -735,7 +568,7 @@ class SpotCheck:
                     if name in self._places:
                         self._record(name, reading)
             self.ledger.readings.flush()
-            self._judging.judge(self._mirrors, self._run_started(), anew=False)
+            self._judging.judge(self._mirrors, self._verdicts.run_started(), anew=False)
 
     def _look_at_places(self) -> None:
         for name in list(self._places):
@@ -762,14 +595,14 @@ class SpotCheck:
     def _record(self, name: PlaceName, reading: Sighting) -> None:
         """One reading, and before it what a walk would see, where the last one saw otherwise."""
         now, readings = self._now(), self.ledger.readings
-        known = self._known(name, reading.path)
+        known = self._verdicts.known(name, reading.path)
         may_see = not (name.is_source and self._surge is not None)
-        if _is_gone(reading):
+        if is_gone(reading):
             if known is not None and may_see:
                 readings.see_one(name, reading.path, None, int(now))
             return
         if reading.kind is Kind.FILE:
-            if may_see and (known is None or not _is_as_seen(known, reading)):
+            if may_see and (known is None or not is_as_seen(known, reading)):
                 readings.see_one(name, reading.path, reading, int(now))
             readings.add(name, reading, now, past_cache=True)
         elif reading.trouble is not None:
@@ -786,7 +619,7 @@ class SpotCheck:
                 continue
             mirror = PlaceName(lasting.share, lasting.mirror)
             for place, sound in ((self._source, "mirror"), (mirror, "source")):
-                known = self._known(place, lasting.path)
+                known = self._verdicts.known(place, lasting.path)
                 if place in costly(self._settings):
                     continue
                 if lasting.finding.side != sound and known is not None:
@@ -839,31 +672,14 @@ class SpotCheck:
     # --------------------------------------------------------------------------- the result
 
     def _result(self, population: Extent, sample: Sample, started: int, ended: Ended) -> Result:
-        request, covered = self._request, set(self._mirrors)
-        drawn = sample.drawn(self._passed)
-        if sample.by_bytes:
-            pieces = {
-                number: outcome.length
-                for number, outcome in self._bad_pieces.items()
-                if not outcome.bad.isdisjoint(covered)
-            }
-            bad, hits = len(pieces), sample.hits(drawn, pieces)
-            files = len(self._sampled_paths)
-            # What was read and is good is not bad, whatever chance says of the rest.
-            most = sample.of - (self._sampled_bytes - sum(pieces.values()))
-        else:
-            bad = hits = sum(
-                times for names, times in self._bad_files.items() if not names.isdisjoint(covered)
-            )
-            files, most = drawn, sample.of
-        bound = sampling.most_bad(sample.of, drawn, hits, request.confidence)
+        bound = self._tally.bound(sample, self._mirrors)
         return Result(
-            request,
+            self._request,
             population,
-            Extent(files, self._sampled_bytes),
-            bad,
-            drawn,
-            min(bound, most),
+            bound.sample,
+            bound.bad,
+            bound.drawn,
+            bound.most_bad,
             sample.of,
             tuple(name.place for name in self._mirrors),
             tuple(name.place for name in self._lost),
@@ -891,51 +707,3 @@ class SpotCheck:
         name = PlaceName(self._share.name, mirror)
         lasting = self.ledger.findings.lasting_at(name, path)
         return lasting is not None and lasting.state is FindingState.ACCEPTED
-
-
-def refuse_without_ledger(settings: Settings, share: str) -> None:
-    """Raises LedgerRefused where no shift has made a ledger yet."""
-    ledger = settings.studio.ledger
-    if not os.path.lexists(ledger):
-        raise LedgerRefused(
-            f"Nothing is known of {share} yet: there is no ledger at "
-            f"{printable(os.fsencode(ledger))}. Run `verifier shift` first."
-        )
-
-
-def folder_named(written: bytes, root: bytes | None = None) -> bytes:
-    """A folder below a share's root as its path, b"" for the root.  Raises RequestRefused.
-
-    A whole path is one that leads into ``root``, which is where the source stands, if that is a
-    folder of this machine.
-    """
-    path = posixpath.normpath(written.rstrip(b"/") or written)
-    if root is not None and path.startswith(b"/"):
-        path = os.path.realpath(path)
-        below = os.path.realpath(root)
-        if path == below or path.startswith(below + b"/"):
-            path = path[len(below) + 1 :] or b"."
-    if not written or path.startswith(b"/") or path.split(b"/")[0] == b"..":
-        raise RequestRefused(
-            f"{printable(written) or 'An empty name'} is no folder of the share. Name one below "
-            "its root, such as 2026-014-harbour-wall/orthos."
-        )
-    return b"" if path == b"." else path
-
-
-def _is_gone(reading: Sighting) -> bool:
-    """True when nothing stands at a path any more."""
-    trouble = reading.trouble
-    return trouble is not None and trouble.unsettled and reading.kind is Kind.OTHER
-
-
-def _is_as_seen(known: Known, now: Sighting) -> bool:
-    """Whether a file is as the last walk saw it; a device's number may change with each mount."""
-    before = known.sighting
-    return (before.kind, before.size, before.mtime_ns, before.ctime_ns, before.inode) == (
-        now.kind,
-        now.size,
-        now.mtime_ns,
-        now.ctime_ns,
-        now.inode,
-    )
