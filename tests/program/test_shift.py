@@ -16,7 +16,7 @@ import pytest
 from trees import Tree
 
 from program.estate import SHARE, Estate, closing_in, document_in, io_read, working_now
-from program.running import members, running, verifier
+from program.running import clock_at, members, running, verifier
 from verifier.ledger import Ledger
 
 MIB = 1024 * 1024
@@ -399,8 +399,11 @@ def test_settings_without_a_share_are_sent_to_setup(tmp_path):
 def test_a_resident_goes_on_with_a_large_file_at_the_byte_where_the_bell_stopped_it(estate):
     for tree in (estate.source, estate.mirror):
         tree.file("flight.mov", 40 * MIB)
-    estate.settings(hours=closed_for_a_minute(4), pace='at_most = "6 MB/s"')
-    with running("--config", estate.file, "shift", "--resident") as process:
+    # The command's clock is ahead by so much that work begins soon: nobody waits for a full minute.
+    begins = datetime.now(UTC).replace(second=52, microsecond=0)
+    estate.settings(hours=closed_for_a_minute(begins + BELL_IN), pace='at_most = "6 MB/s"')
+    ahead = clock_at(begins.timestamp())
+    with running("--config", estate.file, "shift", "--resident", environment=ahead) as process:
         wait_for(lambda: shifts_ended(estate) == [("working-hours",)], 75)
         at_the_bell = read_by_readers(process.pid)
         assert 8_000_000 < at_the_bell < 36_000_000
@@ -414,9 +417,11 @@ def test_a_resident_goes_on_with_a_large_file_at_the_byte_where_the_bell_stopped
     assert estate.run("findings", "--json").document["findings"] == []
 
 
-def closed_for_a_minute(seconds: float) -> str:
-    """As `closing_in`, and open again one to two minutes later."""
-    bell = datetime.now(UTC) + timedelta(seconds=seconds)
+BELL_IN = timedelta(seconds=6)
+
+
+def closed_for_a_minute(bell: datetime) -> str:
+    """As `closing_in`, and open again one to two minutes after the bell."""
     work = (bell + timedelta(minutes=1)).replace(second=0, microsecond=0)
     margin = round((work - bell).total_seconds())
     end = work + timedelta(minutes=1)
