@@ -87,6 +87,11 @@ _BY_CAUSE: dict[tuple[Verdict, str | None], tuple[Action, str]] = {
         "A clearance released it from the source: keep the mirror's copy, which may be the only "
         "one here now.",
     ),
+    (Verdict.UNREADABLE, Cause.GIVES_NO_PARTS): (
+        Action.CHECK_THE_HARDWARE,
+        "Its server gives files only as a whole, and large ones are not read in that way. Have the "
+        "server give parts of files (ranges), or name the place by another address.",
+    ),
     (Verdict.STALE, Cause.OLDER_VERSION): (
         Action.COPY,
         "The source is newer. Run the copy job and compare again. If it stays stale, the job "

@@ -71,6 +71,8 @@ class Cause(StrEnum):
     ZERO_FILLED = "zero-filled"
     NEWER_ON_MIRROR = "newer-on-mirror"
     UNSTABLE_READ = "unstable-read"
+    GIVES_NO_PARTS = "gives-no-parts-of-files"
+    """A store that gives files only as a whole."""
 
 
 class Trouble(Struct, frozen=True):

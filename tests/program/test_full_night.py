@@ -24,6 +24,7 @@ from object_stores import Bucket, Proxy, bucket, proxy, server
 from trees import Tree
 
 from program.estate import SHARE, Estate
+from program.mailbox import web_server
 from program.running import Outcome, running, wait_until
 
 __all__ = ["bucket", "proxy", "server"]
@@ -51,6 +52,7 @@ class Studio(Estate):
     def __init__(self, root: Path, host: FarHost, store: Bucket) -> None:
         self.host = host
         self.store = store
+        self.told = ""
         self.pace = 'at_most = "60 MB/s"'
         tree = Tree(root / "bench" / SHARE)
         for number in range(SMALL):
@@ -76,6 +78,7 @@ read_at_most = "2 GB a month"
 quiet_for = "1 h"
 copies = 2
 off_site = 1
+{self.told}
 """,
             **sections,
         )
@@ -188,13 +191,17 @@ def test_a_full_night_on_a_folder_a_far_host_and_an_object_store(
     studio.put(NORTH, studio.source.read(NORTH)[: 2 * MEBI])
 
     # The second night: the audit's next round, and one file of the far disk cannot be read.
-    with failing(studio, SOUTH, tmp_path / "fuse"):
+    with failing(studio, SOUTH, tmp_path / "fuse"), web_server() as room:
+        studio.told = f'[notify]\nto = ["json://127.0.0.1:{room.port}"]'
+        studio.settings()
         run = Measured(
             *("--config", studio.file, "shift", "--json"),
             environment=host.environment,
             elsewhere=lambda: host.far_ends,
         )
         page = studio.run("report", "--json").document
+    studio.told = ""
+    studio.settings()
     second = json.loads(run.out)
     assert run.status == 3, second
     assert max(run.peaks.values()) <= MOST, run.peaks
@@ -207,7 +214,14 @@ def test_a_full_night_on_a_folder_a_far_host_and_an_object_store(
         (NORTH, "faraway"): ("corrupt", "truncated", "mirror"),
         (SOUTH, "vault"): ("unreadable", "input-output-error", "mirror"),
     }
-    assert page["state"] != "all-good"
+    assert page["state"] == "needs-you"
+    assert "7 findings need you, 2 of them before the next mirror run" in page["sentence"]
+    first_word, *_, last_word = room.titles
+    assert first_word.startswith("Hold the mirror run: 1 file damaged on the source"), room.titles
+    assert last_word.startswith("Hold the mirror run: "), room.titles
+    message = room.heard[-1][2]["message"]
+    assert photo(3) in message
+    assert "vault" in message and "faraway" in message
     listed = studio.run("findings")
     assert listed.status == 1
     assert "pause the copy job" in words(listed).lower(), "the source's rot is the most pressing"
@@ -247,6 +261,7 @@ def test_a_full_night_on_a_folder_a_far_host_and_an_object_store(
     certificate = Path(cleared.document["certificate"])
     copies = {each["place"]: each for each in json.loads(certificate.read_bytes())["copies"]}
     assert set(copies) == {"source", "vault", "faraway"}
+    assert [place for place, each in copies.items() if each["off_site"]] == ["faraway"]
     assert "far end on cut.example, past the cache" in copies["vault"]["how"]["detail"]
     assert "requests to the object store" in copies["faraway"]["how"]["detail"]
     again = studio.run("clearance", "--recheck", certificate, "--json")

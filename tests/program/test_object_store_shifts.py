@@ -287,6 +287,9 @@ def test_preflight_sees_whether_the_store_can_be_read_and_what_it_may_cost(studi
     assert "at most 5.0 MB of it a month" in checks["budget"]["detail"]
     assert len(studio.contents_asked_for()) == 1
     assert 0 < studio.proxy.sent <= 8 << 20
+    told = " ".join(studio.run("preflight").out.decode().split())
+    assert f"in all places but {SHARE} on faraway, of which shifts do not read all, at" in told
+    studio.contents_asked_for()
     assert studio.spent() == studio.proxy.sent
 
     studio.proxy.fault(CONTENT, 403, "AccessDenied", times=None)

@@ -51,6 +51,13 @@ def test_a_kind_that_needs_a_package_of_its_own_says_which() -> None:
         open_place(address("gs://bucket/path"))
 
 
+def test_packages_that_fsspec_names_are_told_as_a_command(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "aiohttp", None)
+    said = r"http:// needs a package of its own\. Install .*: pip install aiohttp requests\."
+    with pytest.raises(PlaceUnreachable, match=said):
+        open_place(address("http://vault.example/current-surveys"))
+
+
 @pytest.mark.parametrize("text", ["file://localhost/volumes", "memory://x/volumes"])
 def test_a_folder_of_this_machine_is_no_place_elsewhere(text: str) -> None:
     with pytest.raises(PlaceUnreachable, match="is a folder of this machine"):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from verifier.hours import DAYS
-from verifier.measures import amount, count, duration
+from verifier.measures import amount, count, duration, listing
 
 if TYPE_CHECKING:
     from verifier.jobs.preflight import Check, FirstRead, Report
@@ -56,8 +56,12 @@ def ending(report: Report) -> Iterator[str]:
 
 def _first_read(first: FirstRead) -> Iterator[str]:
     at_least = "" if first.complete else "at least "
+    where = "in all places,"
+    if first.besides:
+        named = listing(f"{each.share} on {each.place}" for each in first.besides)
+        where = f"in all places but {named}, of which shifts do not read all,"
     yield (
-        f"Reading everything once: {at_least}{amount(first.bytes)} in all places, at "
+        f"Reading everything once: {at_least}{amount(first.bytes)} {where} at "
         f"{amount(round(first.bytes_per_second))}/s together, takes "
         f"{at_least}{duration(first.seconds)}."
     )

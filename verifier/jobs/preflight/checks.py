@@ -8,6 +8,7 @@ from enum import StrEnum
 from msgspec import Struct
 
 from verifier.errors import VerifierError
+from verifier.ledger import PlaceName
 
 
 class State(StrEnum):
@@ -33,7 +34,8 @@ class FirstRead(Struct, frozen=True):
     """How long reading everything once will take.  ``ends`` is None when not within ten years.
 
     ``bytes_per_second`` is of all places together.  ``complete`` is False when not everything
-    could be listed or measured, so that it will take longer than is said.
+    could be listed or measured, so that it will take longer than is said.  ``besides`` are places
+    that are no part of it, since no shift reads all of them.
     """
 
     bytes: int
@@ -41,6 +43,7 @@ class FirstRead(Struct, frozen=True):
     seconds: float
     ends: datetime | None
     complete: bool
+    besides: tuple[PlaceName, ...] = ()
 
 
 class Report(Struct, frozen=True):

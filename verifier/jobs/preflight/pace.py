@@ -109,7 +109,8 @@ def first_read(
     ends = forecast.ends(found.hours, at, total, pace)
     complete = all(each.complete and (each.pace or not each.bytes) for each in places)
     local = None if ends is None else found.hours.local(round(ends))
-    return FirstRead(total, pace, seconds, local, bool(complete))
+    besides = tuple(each.full_name for each in places if each.full_name in limited)
+    return FirstRead(total, pace, seconds, local, bool(complete), besides)
 
 
 def target(found: Settings, size: int, pace: float, at: float) -> Check:

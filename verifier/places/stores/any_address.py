@@ -6,6 +6,7 @@ What their libraries say may repeat what was sent to log in, so that it is never
 from __future__ import annotations
 
 import errno
+import re
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from typing import Any, Final, TypeVar
@@ -125,10 +126,16 @@ class AnyStore:
                 "the Python package fsspec knows."
             ) from None
         except ImportError:
-            how = known_implementations.get(address.scheme, {}).get("err", "")
+            how = str(known_implementations.get(address.scheme, {}).get("err", ""))
+            named = sorted(set(_QUOTED.findall(how))) if "requires" in how else []
+            advice = (
+                f"Install what it needs with: pip install {' '.join(named)}"
+                if named
+                else how or "See the documentation of fsspec for its name"
+            )
             raise PlaceUnreachable(
                 f"{self._at} cannot be read: {address.scheme}:// needs a package of its own. "
-                f"{how or 'See the documentation of fsspec for its name'}."
+                f"{advice.rstrip('.')}."
             ) from None
         files, root = self._patience.ask(
             lambda: _told(
@@ -136,6 +143,10 @@ class AnyStore:
             )
         )
         return files, str(root)
+
+
+_QUOTED: Final = re.compile(r"[\"'`]([A-Za-z0-9_.-]+)[\"'`]")
+"""How fsspec names the packages that a kind of address needs."""
 
 
 class _Pieces:
