@@ -25,6 +25,9 @@ MEGABYTE = 1_000_000
 NOBODY = "tcp://127.0.0.1:9"
 """A scheduler that is not there."""
 
+NOWHERE = {"TLS__CA_FILE": "/nowhere/ca.pem", "TLS__CLIENT__CERT": "/nowhere/cert.pem"}
+"""Certificates, in Dask's own configuration, that are not there."""
+
 FILES = 409
 """What `surveys` makes on either side."""
 
@@ -224,6 +227,26 @@ def test_preflight_says_that_a_scheduler_does_not_answer(estate, impatient):
     assert "does not answer" in one(outcome.document, "engine")["detail"]
     assert one(outcome.document, "place", "vault")["state"] == "good"
     assert outcome.document["first_read"] is None
+
+
+@pytest.mark.parametrize(
+    ("scheduler", "configured", "why"),
+    [
+        ("tls://127.0.0.1:9", {}, "TLS"),
+        ("tls://127.0.0.1:9", NOWHERE, "No such file"),
+        (NOBODY, {"REQUIRE_ENCRYPTION": "True"}, "encryption required"),
+    ],
+)
+def test_certificates_that_do_not_fit_are_told_in_a_sentence(estate, scheduler, configured, why):
+    """Fails when Dask's client is made before: it prints a traceback after twenty seconds."""
+    estate.settings(more=by(scheduler))
+    environment = {f"DASK_DISTRIBUTED__COMM__{name}": value for name, value in configured.items()}
+    said = refusal(3, "--config", estate.file, "shift", environment=environment)
+    assert "cannot be spoken to as Dask's own configuration" in said
+    assert why in said
+    checked = estate.run("preflight", "--json", environment=environment)
+    assert checked.status == 3
+    assert "distributed.comm.tls" in one(checked.document, "engine")["advice"]
 
 
 @pytest.mark.root

@@ -6,6 +6,7 @@ printed or logged.
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import platform
 import re
@@ -45,26 +46,66 @@ def _connect_within() -> float:
     return float(dask.utils.parse_timedelta(configured, default="s"))
 
 
+def _greet(scheduler: str, within: float) -> None:
+    """Reach a scheduler and let go of it.  Raises ClusterUnready where that cannot be.
+
+    Done before Dask's client is made: one that may not speak to an address, for want of
+    certificates, is never let go of, and says so itself in a traceback.
+    """
+    if dask.config.get("distributed.client.security-loader", None):
+        return  # only the client knows how to ask it
+    try:
+        arguments = distributed.Security().get_connection_args("client")
+    except Exception as error:  # of many kinds; what it says is in the sentence
+        raise _not_allowed(scheduler, error) from error
+
+    async def greet() -> None:
+        comm = await distributed.core.connect(scheduler, timeout=within, **arguments)
+        await comm.close()
+
+    try:
+        asyncio.run(greet())
+    except OSError as error:
+        raise _no_answer(scheduler, error) from error
+    except Exception as error:  # of many kinds; what it says is in the sentence
+        raise _not_allowed(scheduler, error) from error
+
+
+def _no_answer(scheduler: str, error: Exception) -> ClusterUnready:
+    return ClusterUnready(
+        f"The scheduler at {scheduler} does not answer ({_said(error)}). Check that it runs, and "
+        "engine.scheduler in the settings, then start again."
+    )
+
+
+def _not_allowed(scheduler: str, error: Exception) -> ClusterUnready:
+    return ClusterUnready(
+        f"The scheduler at {scheduler} cannot be spoken to as Dask's own configuration on this "
+        f"machine stands ({_said(error)}). Check the certificates named there "
+        "(distributed.comm.tls) and that this user may read them, and whether engine.scheduler "
+        "begins with tls:// or tcp://, then start again."
+    )
+
+
 class Connection:
     """A scheduler and its workers.  Raises ClusterUnready where they cannot do the work."""
 
     def __init__(self, scheduler: str, connect_within: float = CONNECT_WITHIN) -> None:
         self.scheduler = scheduler
         _silence()
+        within = min(connect_within, _connect_within())
+        _greet(scheduler, within)
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # of versions; they are checked below
                 self._client = distributed.Client(
                     scheduler,
-                    timeout=min(connect_within, _connect_within()),
+                    timeout=within,
                     set_as_default=False,
                     name="verifier",
                 )
         except Exception as error:  # of many kinds; what it says is in the sentence
-            raise ClusterUnready(
-                f"The scheduler at {scheduler} does not answer ({_said(error)}). Check that it "
-                "runs, and engine.scheduler in the settings, then start again."
-            ) from error
+            raise _no_answer(scheduler, error) from error
         try:
             self.told = self._fit_workers()
         except BaseException:
@@ -204,7 +245,10 @@ def unfit(told: Told | BaseException, before: float, after: float) -> str | None
     if not isinstance(told, Told):
         return f"gave no answer ({_said(told)})"
     if told.version != __version__:
-        return f"runs verifier {told.version}, and this machine {__version__}"
+        return (
+            f"runs verifier {told.version}, and this machine {__version__}; "
+            f"pip install 'copy-verifier[cluster]=={__version__}' installs that one"
+        )
     python = ".".join(platform.python_version_tuple()[:2])
     if told.python != python:
         return f"runs Python {told.python}, and this machine {python}"

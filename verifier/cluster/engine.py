@@ -160,14 +160,16 @@ class ClusterEngine:
     def described(self) -> str:
         """Who reads, in a sentence or two."""
         workers, threads = len(self._workers), sum(self._workers.values())
+        one = workers == 1
         said = (
             f"{count(workers, 'worker')} with {count(threads, 'thread')} at "
-            f"{self._connection.scheduler} read; each runs verifier {__version__} on Python "
+            f"{self._connection.scheduler} {'reads' if one else 'read'}; "
+            f"{'it' if one else 'each'} runs verifier {__version__} on Python "
             f"{'.'.join(platform.python_version_tuple()[:2])}, and its clock is right."
         )
         rate = self._orders.terms.bytes_per_second
         if rate is not None:
-            said += f" Of the ceiling each gets {amount(round(rate))}/s."
+            said += f" Of the ceiling {'it' if one else 'each'} gets {amount(round(rate))}/s."
         return said
 
     # -------------------------------------------------------------------------- the batches
