@@ -76,8 +76,12 @@ def not_cached(path: Path) -> None:
 
 
 def wholly_cached(path: Path) -> None:
-    path.read_bytes()
-    assert "0" not in cached(path)
+    """Every page.  A busy system may take one back at once; then it is read again."""
+    for _ in range(20):
+        path.read_bytes()
+        if "0" not in cached(path):
+            return
+    raise AssertionError(f"the system does not keep {path} in its cache")
 
 
 def cached_in_parts(path: Path) -> None:
