@@ -14,14 +14,15 @@ from verifier.ledger.statements import APPLICATION_ID
 def make_of_version(path: Path, schema: int) -> None:
     """A ledger of that schema with nothing in it."""
     with closing(sqlite3.connect(path)) as database:
-        _make(database, schema, triggers=True)
+        _make(database, schema)
 
 
 def set_back(path: Path, schema: int) -> None:
     """What a ledger holds, as one of that schema holds it; what that has no room for goes."""
     older = path.with_suffix(".older")
     with closing(sqlite3.connect(older)) as database:
-        _make(database, schema, triggers=False)
+        _make(database, schema)
+        triggers = take_triggers_out(database)
         database.execute("ATTACH ? AS newer", (os.fspath(path),))
         for table in _tables(database):
             columns = ", ".join(
@@ -31,19 +32,27 @@ def set_back(path: Path, schema: int) -> None:
             database.execute(
                 f"INSERT INTO main.{table} ({columns}) SELECT {columns} FROM newer.{table}"
             )
-        for statement in _statements(schema):
-            if "CREATE TRIGGER" in statement:
-                database.execute(statement)
+        for statement in triggers:
+            database.execute(statement)
         database.commit()
     for ending in ("-wal", "-shm"):
         path.with_name(path.name + ending).unlink(missing_ok=True)
     older.replace(path)
 
 
-def _make(database: sqlite3.Connection, schema: int, *, triggers: bool) -> None:
+def take_triggers_out(database: sqlite3.Connection) -> list[str]:
+    """Drop a database's triggers; the statements that bring them back."""
+    triggers = database.execute(
+        "SELECT name, sql FROM main.sqlite_master WHERE type = 'trigger'"
+    ).fetchall()
+    for name, _ in triggers:
+        database.execute(f"DROP TRIGGER {name}")
+    return [statement for _, statement in triggers]
+
+
+def _make(database: sqlite3.Connection, schema: int) -> None:
     for statement in _statements(schema):
-        if triggers or "CREATE TRIGGER" not in statement:
-            database.execute(statement)
+        database.execute(statement)
     database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     database.execute(f"PRAGMA user_version = {schema}")
     database.commit()

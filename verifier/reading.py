@@ -71,11 +71,11 @@ def sightings(
     was taken before the bell.
     """
     ahead = _Ahead(place, lane, look, now)
-    batches = _batches(entries)
+    groups = batches(entries)
     waiting: deque[_Batch] = deque()
 
     def send(ahead_of: int) -> None:
-        while len(waiting) < ahead_of and (group := next(batches, None)) is not None:
+        while len(waiting) < ahead_of and (group := next(groups, None)) is not None:
             waiting.append(ahead.send(group))
 
     def in_order() -> Iterator[Sighting]:
@@ -109,7 +109,8 @@ def sighting_from(answer: Future[bytes]) -> Sighting:
     return unpack(answer.result())[0]
 
 
-def _batches(entries: Iterable[Entry]) -> Iterator[list[Entry]]:
+def batches(entries: Iterable[Entry]) -> Iterator[list[Entry]]:
+    """Entries as they are handed over to readers, some hundreds at a time."""
     size = FIRST_BATCH
     remaining = iter(entries)
     while group := list(islice(remaining, size)):

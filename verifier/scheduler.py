@@ -136,11 +136,14 @@ class Left(Struct, frozen=True):
 
 
 class Status(Struct, frozen=True):
-    """How far reading is: bytes of bytes, bytes a second, seconds to the bell and to the end."""
+    """How far reading is: bytes of bytes, bytes a second, seconds to the bell and to the end.
+
+    ``total`` is None while it is not known how much there is.
+    """
 
     place: PlaceName
     done: int
-    total: int
+    total: int | None
     rate: float | None
     until_bell: float | None
     left: float | None

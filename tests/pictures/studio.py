@@ -17,11 +17,12 @@ from hashlib import blake2b
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from ledgers import take_triggers_out
+
 from verifier import settings
 from verifier.expected import expected
 from verifier.findings import action_for
 from verifier.ledger import GrantedCertificate, Ledger, Notice, NoticeKind, PlaceName
-from verifier.ledger.migrations import MIGRATIONS
 from verifier.ledger.nights import Tally
 from verifier.model import (
     SEGMENT,
@@ -230,16 +231,7 @@ def _fill(
     now: float,
     trouble: bool,
 ) -> None:
-    triggers = [
-        statement
-        for migration in MIGRATIONS
-        for statement in migration.statements
-        if "CREATE TRIGGER" in statement
-    ]
-    for (name,) in database.execute(
-        "SELECT name FROM sqlite_master WHERE type='trigger'"
-    ).fetchall():
-        database.execute(f"DROP TRIGGER {name}")
+    triggers = take_triggers_out(database)
     database.execute("DELETE FROM sightings")
     numbers = _numbers(database)
     for share, part in ((CURRENT, 0.4), (DELIVERED, 0.6)):

@@ -80,6 +80,10 @@ class Machine(Disks):
         for path, size in sorted(self.files[place.at].items()):
             yield Sighting(path, Kind.FILE, size, SECOND)
 
+    def look_first_at(self, place: Place) -> bool:
+        """Files are walked, and then read."""
+        return False
+
     def watch(self, place: PlaceName) -> None:
         """Nothing is read but by these readers."""
 

@@ -105,6 +105,7 @@ class Judging:
         seen.  ``anew`` has everything that findings are about judged, as after a walk, and asks
         for another reading of what could not be read.
         """
+        self._ledger.agreements.settle_first_looks(self._share, int(self._now()))
         until = self._ledger.agreements.sequence()
         self._damaged.clear()
         for mirror in mirrors:

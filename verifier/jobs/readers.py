@@ -5,21 +5,24 @@ from __future__ import annotations
 import queue
 import time
 from collections import Counter, deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from typing import Final
 
 from verifier.engine import BellRang, ReadingEngine, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ledger import PlaceName
-from verifier.places.base import Look, Place, unpack
+from verifier.model import Kind
+from verifier.places.base import Look, Place, WalksItself, unpack
 from verifier.reading import look_at_packed, read_alone_packed
 from verifier.scheduler import Done, Task, Why
+from verifier.walker import Entry
 
 _AHEAD: Final = 2
 """Tasks beyond those that readers have in hand, so that none waits for the next turn."""
 
 _NEW: Final = Look(content=True, gentle=True)
+_AT_FIRST: Final = Look(content=True, gentle=True, small_only=True)
 _FROM_DISK: Final = Look(content=True, past_cache=True, gentle=True)
 
 
@@ -59,7 +62,27 @@ class EngineReaders:
 
     def room(self, place: PlaceName) -> bool:
         """Whether the place can do with one task more."""
-        return self._outstanding[place] < 2 * self._engine.width + _AHEAD
+        return self.has_room(place, self._outstanding[place])
+
+    def has_room(self, place: PlaceName, under_way: int) -> bool:
+        """Whether the place can do with one batch more, where so many are under way."""
+        return under_way < 2 * self._engine.width + _AHEAD
+
+    def look_first_at(self, place: Place) -> bool:
+        """Whether a first look is worth it: one that lists itself gives sizes at less cost."""
+        return not isinstance(place, WalksItself) and not place.traits.reading_costs
+
+    def look_first(self, name: PlaceName, place: Place, entries: Sequence[Entry]) -> Future[bytes]:
+        """Have a batch of entries looked at, and the small files among them read."""
+        asked = [entry for entry in entries if entry.trouble is None]
+        not_files = frozenset(
+            number for number, entry in enumerate(asked) if entry.kind is not Kind.FILE
+        )
+        paths = [entry.path for entry in asked]
+        number, self._started = self._started, self._started + 1
+        return self._lanes[name].submit(
+            number, look_at_packed, place, paths, not_files, _AT_FIRST, time.time
+        )
 
     def start(self, task: Task) -> None:
         """Have a task done."""

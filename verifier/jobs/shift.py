@@ -25,6 +25,7 @@ from verifier.inside import lies_in
 from verifier.jobs.alarms import Alarms, NoAlarms
 from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
+from verifier.jobs.first_looks import FirstLooks
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
 from verifier.jobs.opening import all_places, dated, open_ledger, places_of
@@ -301,6 +302,7 @@ class _Night:
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._scheduler: Scheduler | None = None
+        self._first_looks: FirstLooks | None = None
         self._examination = Examination()
         self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
         self._anew = {share.name for share in self._settings.shares}
@@ -350,7 +352,7 @@ class _Night:
         return Result(
             number,
             stopped_by,
-            0 if self._scheduler is None else self._scheduler.files_read,
+            self._files_read(),
             self._bytes_read() - before,
             self._left(),
             tuple(each for each in self._notices if each.what is not NoticeKind.UNREACHABLE),
@@ -370,18 +372,70 @@ class _Night:
             )
 
     def _walk_all(self) -> None:
+        new: dict[PlaceName, Place] = {}
         for share in self._settings.shares:
-            self._walk_share(share)
+            self._walk_share(share, new)
+        if new:
+            self._look_first(new)
         self._readers.serve(self._places, self._window.end)
 
-    def _walk_share(self, share: Share) -> None:
+    def _walk_share(self, share: Share, new: dict[PlaceName, Place]) -> None:
+        """Walk the places of a share but those to be looked at for the first time: ``new``."""
         # What a mirror run that ends after this brings is seen by the next walk only.
         self._walked_at[share.name] = self._clock.now()
         for name, address in places_of(share):
             try:
-                self._walk(share, name, self._opened(name, address))
+                place = self._opened(name, address)
+                if self._may_look_first(name, place):
+                    new[name] = place
+                else:
+                    self._walk(share, name, place)
             except PlaceUnreachable as error:
                 self._lose(name, str(error))
+
+    def _may_look_first(self, name: PlaceName, place: Place) -> bool:
+        """Whether small files are read while the place is walked: where nothing is known of it."""
+        return (
+            self._readers.look_first_at(place)
+            and name not in self._only_listed
+            and name not in self._meter.places
+            and self._ledger.first_look(name) is not None
+        )
+
+    def _look_first(self, new: dict[PlaceName, Place]) -> None:
+        ledger, now = self._ledger, self._clock.now
+        looks = self._first_looks = FirstLooks(ledger, self._readers, self._looking, now)
+        for name, place in new.items():
+            look = ledger.first_look(name, self._shift)
+            assert look is not None
+            if ledger.rounds.current(name) is None:
+                ledger.rounds.start_next(name, int(now()))
+            looks.add(name, place, Ignore(self._settings.share(name.share).ignore), look)
+        try:
+            whole, lost = looks.run()
+        finally:
+            for name, seconds in looks.seconds.items():
+                ledger.shifts.spend(self._shift or 0, name, seconds)
+        for name, error in lost.items():
+            self._lose(name, str(error))
+        for name, place in new.items():
+            if name in whole:
+                self._places[name] = place
+            elif name not in lost:
+                self._walk_anew(name, place)
+
+    def _walk_anew(self, name: PlaceName, place: Place) -> None:
+        """What a first look had no time for."""
+        try:
+            self._walk(self._settings.share(name.share), name, place)
+        except PlaceUnreachable as error:
+            self._lose(name, str(error))
+
+    def _looking(self) -> None:
+        """Every now and then during first looks."""
+        self._yield()
+        if self._window.end is not None and self._clock.now() >= self._window.end:
+            raise BellRang
 
     def _opened(self, name: PlaceName, address: Address) -> Place:
         place = open_place(address)
@@ -663,8 +717,13 @@ class _Night:
     def _bytes_read(self) -> int:
         return sum(self._readers.bytes_read(name) for name, _ in all_places(self._settings))
 
+    def _files_read(self) -> int:
+        return sum(each.files_read for each in (self._first_looks, self._scheduler) if each)
+
     def _line(self) -> Status | None:
-        return None if self._scheduler is None else self._scheduler.status
+        if self._scheduler is not None:
+            return self._scheduler.status
+        return None if self._first_looks is None else self._first_looks.status()
 
     # ----------------------------------------------------------------------------- the verdicts
 

@@ -17,6 +17,7 @@ from verifier.ledger.backup import backups_of
 from verifier.ledger.certificates import Certificates, Clearances, PastDamage
 from verifier.ledger.chain import Chain
 from verifier.ledger.findings import Findings
+from verifier.ledger.first_look import FirstLook
 from verifier.ledger.lock import only_shift, shift_runs
 from verifier.ledger.messages import Messages
 from verifier.ledger.names import Names, in_path_order
@@ -126,6 +127,12 @@ class Ledger:
 
         return Walk(self._store, self._names, place, shift, below, released)
 
+    def first_look(self, place: PlaceName, shift: int | None = None) -> FirstLook | None:
+        """A first look at ``place``; None where something was seen there before."""
+        if not FirstLook.is_possible(self._store, self._names, place):
+            return None
+        return FirstLook(self._store, self._names, place, shift)
+
     def sightings(self, place: PlaceName) -> Iterator[Known]:
         """All that is known of a place, sorted by path."""
         self.readings.flush()
@@ -172,6 +179,7 @@ __all__ = [
     "Due",
     "FindingEvent",
     "FindingState",
+    "FirstLook",
     "GrantedCertificate",
     "Happening",
     "Known",

@@ -19,6 +19,12 @@ EARLIER_KEPT: Final = 64
 
 _TOUCHED_AT_ONCE: Final = 5_000
 _AGREED_AT_ONCE: Final = 20_000
+_SETTLED_AT_ONCE: Final = 100_000
+"""Paths of a first look that are settled in one transaction: some tenth of a second."""
+
+_BEFORE_ALL_PATHS: Final[tuple[object, ...]] = (-1, b"")
+_AFTER_ALL_PATHS: Final[tuple[object, ...]] = (2**63 - 1, b"")
+"""As a folder's number and a name."""
 
 
 def earlier_digests(earlier: bytes | None, replaced: bytes | None, new: bytes | None) -> bytes:
@@ -173,6 +179,59 @@ class Agreements:
                 self._store.run(statements.AGREE_PLAINLY, {**values, **numbers})
         values |= {"slack_ns": slack_ns, "dated": dated}
         return self._paged_touched(statements.TOUCHED_NOT_PLAINLY, values, since, until)
+
+    def settle_first_looks(self, share: str, at: int) -> None:
+        """Go through what first looks recorded: agree on what is plain, touch all else.
+
+        Some thousand paths to a transaction; one that is cut off begins anew next time.
+        """
+        number = self._names.share(share)
+        unsettled = {row[0] for row in self._store.rows(statements.UNSETTLED, (number,))}
+        if not unsettled:
+            return
+        source = self._names.place(PlaceName(share))
+        for each in self._names.places(share):
+            mirror = self._names.place(each)
+            if each.is_source or not unsettled & {source, mirror}:
+                continue
+            self._settle_first_look(source, mirror, at)
+        self._store.run(statements.END_FIRST_LOOKS, (number,))
+
+    def _settle_first_look(self, source: int, mirror: int, at: int) -> None:
+        values: dict[str, object] = {"source": source, "mirror": mirror, "at": at}
+        said = self._store.row(statements.ANYTHING_SAID, {"mirror": mirror})
+        agreed = 0
+        if said is not None and not said[0]:
+            agreed = self._in_runs(source, statements.AGREE_AT_FIRST_LOOK, values)
+        for place in (source, mirror):
+            totals = self._names.totals(self._names.place_name(place))
+            if totals.read_files == agreed:
+                continue  # nothing was read there that is not agreed by now
+            self._in_runs(place, statements.TOUCH_AFTER_FIRST_LOOK, {**values, "place": place})
+
+    def _in_runs(self, place: int, statement: str, values: Mapping[str, object]) -> int:
+        """Run a statement over the sightings of a place, some thousand at a time.
+
+        The number of rows that it wrote.
+        """
+        written = 0
+        after: tuple[object, ...] | None = _BEFORE_ALL_PATHS
+        while after is not None:
+            to = self._store.row(statements.KEY_FURTHER_ON, (place, *after, _SETTLED_AT_ONCE - 1))
+            folder, name = to or _AFTER_ALL_PATHS
+            with self._store.transaction():
+                written += self._store.run(
+                    statement,
+                    {
+                        **values,
+                        "folder": after[0],
+                        "name": after[1],
+                        "to_folder": folder,
+                        "to_name": name,
+                    },
+                )
+            after = to
+        return written
 
     def touch(self, place: PlaceName, paths: Iterable[bytes]) -> None:
         """Have paths judged again though nothing changed, such as those that were pending."""

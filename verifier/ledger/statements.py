@@ -340,6 +340,27 @@ LAST_WALK: Final = """
     FROM walks WHERE place = ? ORDER BY id DESC LIMIT 1
 """
 
+# ----------------------------------------------------------------------------------- first looks
+
+BEGIN_FIRST_LOOK: Final = "UPDATE places SET unsettled = 1 WHERE id = ?"
+END_FIRST_LOOKS: Final = "UPDATE places SET unsettled = 0 WHERE share = ?"
+UNSETTLED: Final = "SELECT id FROM places WHERE share = ? AND unsettled <> 0"
+SEE_FIRST_AND_READ: Final = """
+    INSERT INTO sightings (place, folder, name, kind, size, mtime_ns, ctime_ns, inode, device,
+        links, first_seen, read_at, digest)
+    VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+"""A file of one segment that was read at once.  No trigger counts it: `COUNT_FIRST_LOOK` does."""
+SEE_FIRST: Final = """
+    INSERT INTO sightings (place, folder, name, size, mtime_ns, ctime_ns, inode, device, links,
+        first_seen, kind, target, walk_trouble)
+    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+COUNT_FIRST_LOOK: Final = """
+    UPDATE places SET entries = entries + :files, files = files + :files, bytes = bytes + :bytes
+    WHERE id = :place
+"""
+
 # ------------------------------------------------------------------------------------- readings
 
 RECORD: Final = """
@@ -567,6 +588,37 @@ ANYTHING_SAID: Final = """
     SELECT EXISTS (SELECT 1 FROM findings WHERE mirror = :mirror AND state <> 'closed')
         OR EXISTS (SELECT 1 FROM suspicions WHERE mirror = :mirror)
 """
+_FROM_KEY_TO_KEY: Final = """
+    (here.folder, here.name) > (:folder, :name)
+    AND (here.folder, here.name) <= (:to_folder, :to_name)
+"""
+KEY_FURTHER_ON: Final = """
+    SELECT folder, name FROM sightings WHERE place = ? AND (folder, name) > (?, ?)
+    ORDER BY folder, name LIMIT 1 OFFSET ?
+"""
+AGREE_AT_FIRST_LOOK: Final = f"""
+    INSERT OR IGNORE INTO agreements (mirror, folder, name, digest, size, source_mtime_ns,
+        mirror_mtime_ns, kind, target, agreed_at)
+    SELECT :mirror, here.folder, here.name, here.digest, here.size, here.mtime_ns,
+        nullif(there.mtime_ns, here.mtime_ns), 0, NULL, :at
+    FROM sightings AS here CROSS JOIN sightings AS there ON there.place = :mirror
+        AND there.folder = here.folder AND there.name = here.name
+    WHERE here.place = :source AND {_FROM_KEY_TO_KEY}
+        AND {_BOTH_FILES} AND here.digest = there.digest
+    ORDER BY here.folder, here.name
+"""
+"""As `AGREE_PLAINLY`, for all that stands on both sides and not what was touched."""
+TOUCH_AFTER_FIRST_LOOK: Final = f"""
+    INSERT INTO touched (place, folder, name)
+    SELECT :place, here.folder, here.name FROM sightings AS here
+    WHERE here.place = :place AND {_FROM_KEY_TO_KEY} AND here.read_at IS NOT NULL
+        AND NOT EXISTS (
+            SELECT 1 FROM agreements WHERE mirror = :mirror
+                AND agreements.folder = here.folder AND agreements.name = here.name
+                AND agreements.digest = here.digest
+        )
+"""
+"""What was read and is not agreed: it is to be judged."""
 FORGET_TOUCHED: Final = """
     DELETE FROM touched
     WHERE number <= ? AND place IN (SELECT id FROM places WHERE share = ?)

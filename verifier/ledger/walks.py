@@ -103,7 +103,7 @@ class Walk:
             if not self._below:
                 self._store.run(
                     statements.ADD_WALK,
-                    (self._number, self._shift, at, *_counts(summary)),
+                    (self._number, self._shift, at, *counts_of(summary)),
                 )
         self.discard()
         return summary
@@ -382,7 +382,8 @@ class _Comparison:
         return False
 
 
-def _counts(summary: WalkSummary) -> tuple[int, ...]:
+def counts_of(summary: WalkSummary) -> tuple[int, ...]:
+    """A summary as it is recorded."""
     return (
         summary.known,
         summary.seen,

@@ -18,6 +18,10 @@ READ_ALONE_FROM: Final = 8 * 1024 * 1024
 """Files from this many bytes on are a task of their own, so that no batch takes long."""
 
 
+SMALL_BELOW: Final = 256 * 1024
+"""Files of fewer bytes are small: a disk gives one in less time than it takes to find it."""
+
+
 class Look(Struct, frozen=True):
     """How a place's files are to be looked at.
 
@@ -27,11 +31,14 @@ class Look(Struct, frozen=True):
     stays cached, and nothing is added.  Where the system cannot do that, it reads as without.
     Both together read the disk itself and keep what is cached; where a file cannot be read
     directly from its disk, ``past_cache`` wins and its cache is dropped.
+    ``small_only`` reads what takes longer to be opened than to be read: files below `SMALL_BELOW`,
+    and of those some MiB in a row; of all others only sizes and dates are taken.
     """
 
     content: bool = True
     past_cache: bool = False
     gentle: bool = False
+    small_only: bool = False
 
 
 class Traits(Struct, frozen=True):

@@ -26,6 +26,7 @@ from verifier.model import CHANGED_WHILE_READ, How, Kind, Sighting, Trouble, pri
 from verifier.places.base import (
     AS_FOLDERS,
     READ_ALONE_FROM,
+    SMALL_BELOW,
     Look,
     Remark,
     Traits,
@@ -38,6 +39,10 @@ from verifier.system import open_to_read, read_blocks
 
 BATCH_BYTES: Final = 64 * 1024 * 1024
 """Bytes after which a batch leaves the rest of its files to tasks of their own."""
+
+SMALL_BYTES: Final = 16 * 1024 * 1024
+"""Bytes after which a batch of which only small files are read leaves the rest of them unread: a
+crash has no more to be read again."""
 
 _NAMES: Final = sys.getfilesystemencoding()
 """How the system's names are written as text, which is undone at once: names are bytes here."""
@@ -406,7 +411,9 @@ class _Reader:
         self._tells_if_cached = True
         self._interrupted: tuple[os.stat_result, Underway] | None = None
         self._hasher = own_hasher()
-        self._bytes_left = BATCH_BYTES
+        self._small_only = look.small_only
+        self._bytes_left = SMALL_BYTES if look.small_only else BATCH_BYTES
+        self._at_once_below = SMALL_BELOW if look.small_only else BLOCK
         self._block = [self._hasher.buffer]
         self._read_at_once = 0
         self._moment = 0
@@ -431,7 +438,11 @@ class _Reader:
         try:
             before = fstat(descriptor)
             size = before.st_size
-            if size >= BLOCK or before.st_nlink != 1 or before.st_mode & _KIND != _REGULAR:
+            if (
+                size >= self._at_once_below
+                or before.st_nlink != 1
+                or before.st_mode & _KIND != _REGULAR
+            ):
                 return None
             if self._paced:
                 self._ask_for(size)
@@ -513,6 +524,8 @@ class _Reader:
         self._watch.has_read(self._read_at_once)
         self._bytes_left -= self._read_at_once
         self._read_at_once = 0
+        if self._small_only and self._bytes_left <= 0:
+            self._at_once_below = 0
 
     def read_with_others(self, path: bytes) -> Sighting:
         """As `read`, but a large file, or one with several names, is only looked at."""
@@ -555,6 +568,8 @@ class _Reader:
 
     def _left_for_later(self, found: os.stat_result) -> bool:
         size = found.st_size
+        if self._small_only and size >= self._at_once_below:
+            return True
         if size >= READ_ALONE_FROM or (found.st_nlink > 1 and size):
             return True
         if size > BLOCK and size > self._bytes_left:

@@ -1,0 +1,422 @@
+"""First looks: what is seen and read in one go is known, counted and judged as any other way."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from msgspec import structs
+from test_judging import SHARE, SOURCE, START, VAULT, Studio
+from trees import Tree
+
+from verifier.engine import BellRang, Engine
+from verifier.errors import PlaceUnreachable
+from verifier.hashing import digest_of
+from verifier.ignore import Ignore
+from verifier.jobs import first_looks
+from verifier.jobs.first_looks import FirstLooks
+from verifier.jobs.readers import EngineReaders
+from verifier.ledger import FirstLook, Ledger, PlaceName
+from verifier.ledger.opening import opened, soundness
+from verifier.model import Kind, Sighting, Trouble, Verdict
+from verifier.places.base import SMALL_BELOW, Look, pack, unpack
+from verifier.places.folder import FolderPlace
+from verifier.reading import look_at_packed
+from verifier.walker import Entry, walk_dated
+
+PATHS = [
+    b"2026-014-harbour-wall/flights/a.jpg",
+    b"2026-014-harbour-wall/flights/b.jpg",
+    b"2026-014-harbour-wall/notes/plan.txt",
+    b"2026-014-harbour-wall.txt",
+    b"readme.txt",
+]
+CONTENTS = [b"", b"first light", b"low tide", b"low tidf"]
+
+sides = st.dictionaries(
+    st.sampled_from(PATHS),
+    st.tuples(st.sampled_from(CONTENTS), st.sampled_from([START - 900_000, START - 90])),
+)
+
+
+def first_look(studio: Studio, place: PlaceName, unread: set[bytes], at_once: int) -> None:
+    """Look at a place of the studio for the first time, so many paths to a commit."""
+    look = studio.ledger.first_look(place)
+    assert look is not None
+    seen = list(studio._dated(place))
+    for start in range(0, len(seen), at_once):
+        look.add([_read(studio, place, each, unread) for each in seen[start : start + at_once]])
+        look.commit(int(studio.now))
+    look.end(int(studio.now))
+
+
+def _read(studio: Studio, place: PlaceName, seen: Sighting, unread: set[bytes]) -> Sighting:
+    if seen.kind is not Kind.FILE or seen.path in unread:
+        return seen
+    content, _ = studio.places[place][seen.path]
+    return structs.replace(seen, digest=digest_of(content), read_at=int(studio.now))
+
+
+def _sightings(ledger: Ledger, place: PlaceName) -> list[object]:
+    return [
+        (each.sighting.path, each.sighting.kind, each.sighting.size, each.sighting.digest)
+        for each in ledger.sightings(place)
+    ]
+
+
+# Fails when what was read is not counted, not touched where nothing is agreed on it, or agreed
+# on where the sides differ.
+@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    source=sides,
+    mirror=sides,
+    links=st.dictionaries(st.just(b"latest"), st.sampled_from([b"readme.txt", b"notes"])),
+    unread=st.sets(st.sampled_from(PATHS)),
+    at_once=st.integers(1, 6),
+    only_source=st.booleans(),
+)
+def test_a_first_look_leads_to_what_a_walk_and_readings_lead_to(
+    tmp_path_factory, source, mirror, links, unread, at_once, only_source
+):
+    folder = tmp_path_factory.mktemp("ledgers")
+    with Ledger(folder / "one.db") as one, Ledger(folder / "other.db") as other:
+        looked, walked = Studio(one), Studio(other)
+        for studio in (looked, walked):
+            studio.places = {SOURCE: dict(source), VAULT: dict(mirror)}
+            studio.links = {SOURCE: dict(links), VAULT: {}}
+        first_look(looked, SOURCE, unread, at_once)
+        if not only_source:
+            first_look(looked, VAULT, unread, at_once)
+        for studio in (looked, walked):
+            studio.night()
+        assert looked.lasting() == walked.lasting()
+        assert list(one.agreements.all(VAULT)) == list(other.agreements.all(VAULT))
+        for place in (SOURCE, VAULT):
+            assert _sightings(one, place) == _sightings(other, place)
+            assert one.work.totals(place) == other.work.totals(place)
+    for name in ("one.db", "other.db"):
+        assert _wrong_totals(folder / name) == ()
+    shutil.rmtree(folder)
+
+
+def _wrong_totals(path: Path) -> tuple[str, ...]:
+    with closing(opened(path)) as store:
+        return soundness(store)
+
+
+def test_a_place_that_was_seen_before_has_no_first_look(ledger):
+    look = ledger.first_look(SOURCE)
+    assert look is not None
+    look.end(START)
+    assert ledger.first_look(SOURCE) is None, "walked, and empty"
+    cut_off = ledger.first_look(VAULT)
+    cut_off.add([Sighting(PATHS[0], Kind.FILE, 3, START * 10**9)])
+    cut_off.commit(START)
+    assert ledger.first_look(VAULT) is None, "seen in part"
+    assert ledger.shifts.last_walk(VAULT) is None
+    assert ledger.shifts.last_walk(SOURCE) is not None
+
+
+# Fails when the mark is not in the ledger before what it is about, or is gone before its end.
+def test_what_a_first_look_recorded_is_judged_after_a_crash(tmp_path):
+    studio = Studio(Ledger(tmp_path / "ledger.db"))
+    studio.write(SOURCE, PATHS[0], b"first light", START - 900_000)
+    studio.write(VAULT, PATHS[0], b"first lighT", START - 900_000)
+    studio.write(SOURCE, PATHS[1], b"low tide", START - 900_000)
+    studio.write(VAULT, PATHS[1], b"low tide", START - 900_000)
+    first_look(studio, SOURCE, set(), 1)
+    look = studio.ledger.first_look(VAULT)
+    look.add([_read(studio, VAULT, each, set()) for each in studio._dated(VAULT)])
+    look.commit(START)
+    shutil.copytree(tmp_path, tmp_path / "crashed", ignore=shutil.ignore_patterns("crashed"))
+    studio.ledger.close()
+    with Ledger(tmp_path / "crashed" / "ledger.db") as ledger:
+        later = Studio(ledger)
+        later.places, later.now = studio.places, studio.now
+        later.night()
+        assert later.verdicts() == {PATHS[0]: Verdict.CORRUPT}
+        assert ledger.agreements.of(VAULT, PATHS[1]) is not None
+
+
+def test_a_second_mirror_is_agreed_on_beside_one_that_is_known(tmp_path):
+    far = PlaceName(SHARE, "faraway")
+    with Ledger(tmp_path / "ledger.db") as ledger:
+        studio = Studio(ledger)
+        for path in PATHS:
+            studio.write(SOURCE, path, b"first light", START - 900_000)
+        studio.copy_all()
+        studio.night()
+        before = list(ledger.agreements.all(VAULT))
+        studio.places[far], studio.links[far] = dict(studio.places[SOURCE]), {}
+        studio.rot(far, PATHS[2])
+        first_look(studio, far, set(), 3)
+        studio.night()
+        assert studio.lasting(far).keys() == {PATHS[2]}
+        assert studio.lasting(VAULT) == {}
+        assert list(ledger.agreements.all(VAULT)) == before
+        assert {path for path, _ in ledger.agreements.all(far)} == {*PATHS} - {PATHS[2]}
+
+
+def test_small_files_are_read_and_others_only_seen(tmp_path):
+    tree = (
+        Tree(tmp_path / "bench").file("small.jpg", SMALL_BELOW - 1).file("large.tif", SMALL_BELOW)
+    )
+    tree.file("empty", b"").link("latest", "large.tif").file("twice", 10).hard_link("same", "twice")
+    place = FolderPlace.at_path(tree.root)
+    looked = place.look_at(
+        [b"empty", b"large.tif", b"latest", b"same", b"small.jpg"],
+        frozenset({2}),
+        Look(gentle=True, small_only=True),
+        time.time,
+        _nobody(),
+    )
+    empty, large, link, same, small = looked
+    assert small.digest == digest_of((tree.root / "small.jpg").read_bytes())
+    assert empty.digest == digest_of(b"") and empty.read_at is not None
+    assert (large.digest, large.size, large.trouble) == (None, SMALL_BELOW, None)
+    assert (link.kind, link.target, same.digest, same.links) == (Kind.LINK, b"large.tif", None, 2)
+    dated = {each.path: each for each in walk_dated(place)}
+    for each in looked:
+        assert structs.replace(each, digest=None, read_at=None) == dated[each.path]
+
+
+def test_a_batch_leaves_what_comes_after_some_bytes(tmp_path, monkeypatch):
+    monkeypatch.setattr("verifier.places.folder.SMALL_BYTES", 40_000)
+    names = [f"frame-{number:03}.jpg" for number in range(64)]
+    tree = Tree(tmp_path / "bench").files(*names, size=1_000)
+    looked = FolderPlace.at_path(tree.root).look_at(
+        [name.encode() for name in names],
+        frozenset(),
+        Look(gentle=True, small_only=True),
+        time.time,
+        _nobody(),
+    )
+    read = [each.digest is not None for each in looked]
+    assert read == [True] * 48 + [False] * 16, "looked at after each sixteen"
+    assert all(each.size == 1_000 and each.trouble is None for each in looked)
+
+
+# --------------------------------------------------------------------------------------- the job
+
+
+def _nobody():
+    return Engine(inline=True).own_watch(0)
+
+
+class Lookers:
+    """Looks at once, in this thread; ``before`` may do something to a batch first."""
+
+    def __init__(self, before: Callable[[list[Entry]], object] = lambda entries: None) -> None:
+        self._before = before
+        self._watch = _nobody()
+        self.batches: list[int] = []
+
+    def has_room(self, place: PlaceName, under_way: int) -> bool:
+        return under_way < 2
+
+    def watch(self, place: PlaceName):
+        return self._watch
+
+    def bytes_read(self, place: PlaceName) -> int:
+        return 0
+
+    def look_first(self, name: PlaceName, place: FolderPlace, entries: list[Entry]):
+        answer: Future[bytes] = Future()
+        self.batches.append(len(entries))
+        try:
+            kept = self._before(entries)
+            asked = [each for each in entries if each.trouble is None]
+            asked = asked if kept is None else asked[:kept]
+            not_files = frozenset(
+                number for number, each in enumerate(asked) if each.kind is not Kind.FILE
+            )
+            paths = [each.path for each in asked]
+            look = Look(gentle=True, small_only=True)
+            answer.set_result(look_at_packed(place, paths, not_files, look, time.time, self._watch))
+        except Exception as error:
+            answer.set_exception(error)
+        return answer
+
+
+def _looks(
+    ledger: Ledger,
+    trees: dict[PlaceName, Tree],
+    lookers: Lookers,
+    each_turn: Callable[[], None] = lambda: None,
+    now: Callable[[], float] = time.time,
+) -> FirstLooks:
+    looks = FirstLooks(ledger, lookers, each_turn, now)
+    for name, tree in trees.items():
+        look = ledger.first_look(name)
+        assert isinstance(look, FirstLook)
+        looks.add(name, FolderPlace.at_path(tree.root), Ignore([".DS_Store"]), look)
+    return looks
+
+
+def _survey(root: Path, files: int = 200) -> Tree:
+    tree = Tree(root).link("latest", "flights").file(".DS_Store", b"of a desktop")
+    for number in range(files):
+        tree.file(f"flights/{number // 50:02}/frame-{number:04}.jpg", 100 + number)
+    return tree
+
+
+def test_both_places_are_known_and_read_afterwards(ledger, tmp_path):
+    trees = {SOURCE: _survey(tmp_path / "bench"), VAULT: _survey(tmp_path / "vault")}
+    looks = _looks(ledger, trees, Lookers())
+    assert looks.run() == ({SOURCE, VAULT}, {})
+    assert looks.files_read == 400
+    for name in trees:
+        totals = ledger.work.totals(name)
+        assert (totals.entries, totals.files, totals.unread_files) == (201, 200, 0)
+        assert ledger.shifts.last_walk(name).summary.seen == 201
+
+
+def test_a_place_whose_root_goes_away_is_lost_and_the_other_is_not(ledger, tmp_path):
+    trees = {SOURCE: _survey(tmp_path / "bench"), VAULT: _survey(tmp_path / "vault")}
+
+    def unmount(entries: list[Entry]) -> None:
+        if len(lookers.batches) == 4:
+            os.rename(trees[VAULT].root, tmp_path / "elsewhere")
+            _survey(trees[VAULT].root, 2)
+
+    lookers = Lookers(unmount)
+    whole, lost = _looks(ledger, trees, lookers).run()
+    assert whole == {SOURCE} and lost.keys() == {VAULT}
+    assert isinstance(lost[VAULT], PlaceUnreachable)
+    assert ledger.shifts.last_walk(VAULT) is None, "not walked"
+
+
+def test_what_could_not_be_read_is_seen_and_waits_for_its_turn(ledger, tmp_path):
+    tree = _survey(tmp_path / "bench")
+    failing = tree.root / "flights/01/frame-0060.jpg"
+
+    class Failing(Lookers):
+        def look_first(self, name, place, entries):
+            seen = unpack(super().look_first(name, place, entries).result())
+            answer: Future[bytes] = Future()
+            answer.set_result(
+                pack(
+                    [
+                        structs.replace(each, digest=None, trouble=Trouble("input-output-error"))
+                        if each.path.endswith(failing.name.encode())
+                        else each
+                        for each in seen
+                    ]
+                )
+            )
+            return answer
+
+    looks = _looks(ledger, {SOURCE: tree}, Failing())
+    assert looks.run() == ({SOURCE}, {})
+    assert [each.path for each in ledger.work.unread(SOURCE)] == [b"flights/01/frame-0060.jpg"]
+    assert ledger.work.totals(SOURCE).entries == 201
+    assert all(each.sighting.trouble is None for each in ledger.sightings(SOURCE))
+
+
+def test_a_file_that_went_meanwhile_is_left_to_the_next_walk(ledger, tmp_path):
+    tree = _survey(tmp_path / "bench")
+    gone = tree.root / "flights/01/frame-0060.jpg"
+    looks = _looks(ledger, {SOURCE: tree}, Lookers(lambda entries: gone.unlink(missing_ok=True)))
+    assert looks.run() == ({SOURCE}, {})
+    assert ledger.work.totals(SOURCE).entries == 200
+    assert all(b"0060" not in each.sighting.path for each in ledger.sightings(SOURCE))
+
+
+def test_a_folder_that_cannot_be_listed_is_seen_with_its_trouble(ledger, tmp_path, monkeypatch):
+    tree = _survey(tmp_path / "bench")
+    listed = FolderPlace.list_folder
+
+    def refused(self, folder):
+        if folder == b"flights/02":
+            raise PermissionError(13, "Permission denied")
+        return listed(self, folder)
+
+    monkeypatch.setattr(FolderPlace, "list_folder", refused)
+    assert _looks(ledger, {SOURCE: tree}, Lookers()).run() == ({SOURCE}, {})
+    found = {each.sighting.path: each for each in ledger.sightings(SOURCE)}
+    assert len(found) == 152
+    assert found[b"flights/02"].sighting.trouble.cause == "permission-denied"
+
+
+def test_a_bell_keeps_what_was_read_and_does_not_call_it_a_walk(ledger, tmp_path):
+    tree = _survey(tmp_path / "bench")
+
+    def ring(entries: list[Entry]) -> int | None:
+        return 10 if len(lookers.batches) == 2 else None
+
+    def turn() -> None:
+        if len(lookers.batches) > 2:
+            raise BellRang
+
+    lookers = Lookers(ring)
+    with pytest.raises(BellRang):
+        _looks(ledger, {SOURCE: tree}, lookers, turn).run()
+    totals = ledger.work.totals(SOURCE)
+    assert 0 < totals.files < 200 and totals.unread_files == 0
+    assert ledger.shifts.last_walk(SOURCE) is None
+
+
+# Fails when a batch that came back short counts as gone through.
+def test_a_place_of_which_a_batch_came_back_short_is_walked_anew(ledger, tmp_path):
+    lookers = Lookers(lambda entries: 3)
+    whole, lost = _looks(ledger, {SOURCE: _survey(tmp_path / "bench")}, lookers).run()
+    assert (whole, lost) == (set(), {})
+    assert ledger.shifts.last_walk(SOURCE) is None
+
+
+def test_after_some_time_the_rest_is_left_to_a_walk(ledger, tmp_path):
+    clock = [0.0]
+
+    def pass_time(entries: list[Entry]) -> None:
+        clock[0] += first_looks.AT_MOST / 2.5
+
+    lookers = Lookers(pass_time)
+    tree = _survey(tmp_path / "bench", 1_000)
+    looks = _looks(ledger, {SOURCE: tree}, lookers, now=lambda: START + clock[0])
+    assert looks.run() == (set(), {})
+    assert 0 < ledger.work.totals(SOURCE).files < 1_000
+
+
+def test_what_is_neither_place_nor_bell_ends_it(ledger, tmp_path):
+    def fail(entries: list[Entry]) -> None:
+        raise MemoryError
+
+    with pytest.raises(MemoryError):
+        _looks(ledger, {SOURCE: _survey(tmp_path / "bench")}, Lookers(fail)).run()
+
+
+def test_the_line_tells_what_was_read_and_not_of_how_much(ledger, tmp_path):
+    said = []
+    looks = _looks(
+        ledger,
+        {SOURCE: _survey(tmp_path / "bench")},
+        Lookers(),
+        lambda: said.append(looks.status()),
+    )
+    looks.run()
+    assert said[0] is None
+    assert any(each is not None and each.total is None for each in said) or len(said) <= 3
+
+
+def test_real_readers_look_first(ledger, tmp_path):
+    trees = {SOURCE: _survey(tmp_path / "bench"), VAULT: _survey(tmp_path / "vault")}
+    trees[SOURCE].file("orthos/wall.tif", SMALL_BELOW)
+    with Engine([2, 2], readers=2) as engine:
+        readers = EngineReaders(engine, list(trees))
+        assert readers.look_first_at(FolderPlace.at_path(trees[SOURCE].root))
+        looks = FirstLooks(ledger, readers, lambda: None, time.time)
+        for name, tree in trees.items():
+            look = ledger.first_look(name)
+            looks.add(name, FolderPlace.at_path(tree.root), Ignore([".DS_Store"]), look)
+        assert looks.run() == ({SOURCE, VAULT}, {})
+        assert looks.seconds.keys() == trees.keys()
+    assert [each.path for each in ledger.work.unread(SOURCE)] == [b"orthos/wall.tif"]
+    assert looks.files_read == 400

@@ -1,0 +1,229 @@
+"""The first look at places of which nothing is known: walked, and small files read, in one go.
+
+Small files take longer to be opened than to be read, and longer still to be recorded twice, once
+as seen and once as read.  Larger ones are only seen here; the scheduler has them read in its
+order.  All places are gone through side by side, for a while: what is not done by then, and what
+a bell or a fault cuts off, is walked and read as in every other shift.
+"""
+
+from __future__ import annotations
+
+import queue
+from collections import Counter
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future
+from typing import Final, Protocol
+
+from verifier.engine import BellRang, Watch
+from verifier.errors import PlaceUnreachable, Stopped
+from verifier.ignore import Ignore
+from verifier.ledger import HELD_FOR, FirstLook, Ledger, PlaceName
+from verifier.model import Sighting
+from verifier.places.base import Look, Place, unpack
+from verifier.reading import batches
+from verifier.scheduler import Status
+from verifier.walker import Entry, walk
+
+AT_MOST: Final = 1200.0
+"""Seconds after which what is left is walked and read as usual: an enormous share that is new
+does not keep the others waiting."""
+
+_TURN: Final = 0.5
+"""Seconds that answers are waited for before the clock is looked at again."""
+
+_ONLY_LOOK: Final = Look(content=False)
+
+
+class Lookers(Protocol):
+    """Those who look."""
+
+    def has_room(self, place: PlaceName, under_way: int) -> bool:
+        """Whether the place can do with one batch more."""
+
+    def look_first(self, name: PlaceName, place: Place, entries: list[Entry]) -> Future[bytes]:
+        """Have a batch of entries looked at, and the small files among them read."""
+
+    def watch(self, place: PlaceName) -> Watch:
+        """What this process itself has to heed when it looks at a place."""
+
+    def bytes_read(self, place: PlaceName) -> int:
+        """Bytes that came off a place so far."""
+
+
+class _Under:
+    """One place under way."""
+
+    def __init__(self, place: Place, look: FirstLook, entries: Iterator[list[Entry]]) -> None:
+        self.place = place
+        self.look = look
+        self.entries = entries
+        self.listed = False
+        """Nothing of it is to be sent any more."""
+        self.whole = True
+        """Nothing that was sent has come back undone."""
+        self.lost: PlaceUnreachable | None = None
+
+
+class FirstLooks:
+    """Looks at some places for the first time.
+
+    ``lookers`` look, ``each_turn`` is called again and again meanwhile and raises what is to end
+    it, and ``now`` tells the seconds since 1970.
+    """
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        lookers: Lookers,
+        each_turn: Callable[[], None],
+        now: Callable[[], float],
+    ) -> None:
+        self._ledger = ledger
+        self._lookers = lookers
+        self._each_turn = each_turn
+        self._now = now
+        self._under: dict[PlaceName, _Under] = {}
+        self._answers: queue.SimpleQueue[tuple[PlaceName, list[Entry], Future[bytes]]] = (
+            queue.SimpleQueue()
+        )
+        self._outstanding: Counter[PlaceName] = Counter()
+        self._started = self._committed_at = 0.0
+        self._bytes_before: dict[PlaceName, int] = {}
+        self.files_read = 0
+        self.seconds: dict[PlaceName, float] = {}
+        """How long each place was being looked at."""
+
+    def add(self, name: PlaceName, place: Place, ignore: Ignore, look: FirstLook) -> None:
+        """One more place."""
+        self._under[name] = _Under(place, look, batches(walk(place, ignore)))
+        self._bytes_before[name] = self._lookers.bytes_read(name)
+
+    def run(self) -> tuple[set[PlaceName], dict[PlaceName, PlaceUnreachable]]:
+        """Look; which places were gone through, and which turned out to be out of reach.
+
+        Raises what ``each_turn``, the readers and the ledger raise; what was seen by then, and
+        is recorded as seen and read, stays.
+        """
+        self._started = self._committed_at = self._now()
+        try:
+            while True:
+                self._each_turn()
+                if self._now() - self._started < AT_MOST:
+                    self._fill()
+                if not self._outstanding.total():
+                    break
+                self._take()
+                self._commit_in_time()
+        finally:
+            self._commit()
+        return self._ended()
+
+    def status(self) -> Status | None:
+        """How far it is; how much there is to read is not known before all is seen."""
+        for name in self._under:
+            if self._outstanding[name]:
+                done = self._lookers.bytes_read(name) - self._bytes_before[name]
+                return Status(name, done, None, None, None, None)
+        return None
+
+    def _fill(self) -> None:
+        waiting = [name for name, under in self._under.items() if not under.listed]
+        while waiting:
+            for name in list(waiting):
+                under = self._under[name]
+                entries = None
+                if self._lookers.has_room(name, self._outstanding[name]):
+                    entries = self._next(under)
+                if entries is None:
+                    waiting.remove(name)
+                else:
+                    self._send(name, under, entries)
+
+    def _next(self, under: _Under) -> list[Entry] | None:
+        try:
+            entries = next(under.entries, None)
+        except PlaceUnreachable as error:
+            under.lost, entries = error, None
+        under.listed = under.listed or entries is None
+        return entries
+
+    def _send(self, name: PlaceName, under: _Under, entries: list[Entry]) -> None:
+        self._outstanding[name] += 1
+        answer = self._lookers.look_first(name, under.place, entries)
+        answer.add_done_callback(lambda done: self._answers.put((name, entries, done)))
+
+    def _take(self) -> None:
+        """What has been looked at; waits for something."""
+        try:
+            self._taken(*self._answers.get(timeout=_TURN))
+            while True:
+                self._taken(*self._answers.get_nowait())
+        except queue.Empty:
+            return
+
+    def _taken(self, name: PlaceName, entries: list[Entry], answer: Future[bytes]) -> None:
+        self._outstanding[name] -= 1
+        self.seconds[name] = max(0.0, self._now() - self._started)
+        under = self._under[name]
+        error = answer.exception()
+        if isinstance(error, PlaceUnreachable):
+            under.lost, under.listed = under.lost or error, True
+        elif isinstance(error, (BellRang, Stopped)):
+            under.whole = False
+        elif error is not None:
+            raise error
+        if error is not None or under.lost is not None:
+            return
+        seen = unpack(answer.result())
+        unlisted = [each.sighting() for each in entries if each.trouble is not None]
+        under.whole = under.whole and len(seen) + len(unlisted) == len(entries)
+        if unlisted or any(each.trouble is not None for each in seen):
+            try:
+                # What fails because the whole place is gone is no trouble of its files.
+                under.place.check()
+            except PlaceUnreachable as gone:
+                under.lost, under.listed = gone, True
+                return
+            seen = [*self._without_trouble(name, under.place, seen), *unlisted]
+        self.files_read += sum(each.digest is not None for each in seen)
+        under.look.add(seen)
+
+    def _without_trouble(
+        self, name: PlaceName, place: Place, seen: list[Sighting]
+    ) -> Iterator[Sighting]:
+        """What could not be read is seen and unread, so that its turn comes as any other's."""
+        for each in seen:
+            if each.trouble is None:
+                yield each
+        troubled = [each.path for each in seen if each.trouble is not None]
+        watch = self._lookers.watch(name)
+        for each in place.look_at(troubled, frozenset(), _ONLY_LOOK, self._now, watch):
+            # What has gone meanwhile is left to the next walk.
+            if each.trouble is None or not each.trouble.unsettled:
+                yield each
+
+    def _commit_in_time(self) -> None:
+        if not 0 <= self._now() - self._committed_at < HELD_FOR:  # a clock may be set back
+            self._commit()
+
+    def _commit(self) -> None:
+        at = int(self._now())
+        with self._ledger.transaction():
+            for under in self._under.values():
+                under.look.commit(at)
+        self._committed_at = self._now()
+
+    def _ended(self) -> tuple[set[PlaceName], dict[PlaceName, PlaceUnreachable]]:
+        whole, lost = set(), {}
+        for name, under in self._under.items():
+            if under.lost is None and under.listed:
+                try:
+                    under.place.check()
+                except PlaceUnreachable as error:
+                    under.lost = error
+            if under.lost is not None:
+                lost[name] = under.lost
+            elif under.listed and under.whole:
+                under.look.end(int(self._now()))
+                whole.add(name)
+        return whole, lost

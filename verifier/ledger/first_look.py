@@ -1,0 +1,133 @@
+"""Recording the first look at a place of which nothing is known: seen and read in one go.
+
+Where nothing is known, no guard can trip and nothing can be judged before all was seen, so that
+what was read need not wait for the end of a walk.  A path seen and read at once is one row
+written once, which for small files is most of what a first full read costs.
+
+Such rows are counted, and taken to be judged, some thousand at a time, and not one by one as the
+triggers do it: each place has a mark that says so, from before the first of them until
+`Agreements.settle_first_looks` has gone through them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from verifier.ledger import statements
+from verifier.ledger.names import Names
+from verifier.ledger.rows import COUNTED_AT_MOST, KIND_NUMBERS, SIGNED_FROM, signed
+from verifier.ledger.store import Store
+from verifier.ledger.values import PlaceName, WalkSummary
+from verifier.ledger.walks import counts_of
+from verifier.model import Kind, Sighting
+
+_FILE: Final = Kind.FILE
+"""Looked up once: asking the enumeration for each path shows."""
+
+
+class FirstLook:
+    """One place that is looked at for the first time.
+
+    `add` what is seen, `commit` it at least once a second, and `end` when that was all.  Until
+    then the place counts as one that was never walked.
+    """
+
+    def __init__(self, store: Store, names: Names, place: PlaceName, shift: int | None) -> None:
+        self._store = store
+        self._names = names
+        self._place = place
+        self._shift = shift
+        self._number = names.place(place)
+        self._share = names.share(place.share)
+        self._held: list[Sighting] = []
+        self._begun = False
+        self._seen = self._files = self._bytes = 0
+
+    @staticmethod
+    def is_possible(store: Store, names: Names, place: PlaceName) -> bool:
+        """True where nothing was ever seen or walked."""
+        number = names.place(place)
+        return (
+            not names.totals(place).entries and store.row(statements.LAST_WALK, (number,)) is None
+        )
+
+    def add(self, seen: Sequence[Sighting]) -> None:
+        """Take what was seen at some paths, each of which comes once.
+
+        A file has its digest where it was read, and is new and unread where not.
+        """
+        self._held += seen
+
+    def commit(self, at: int) -> None:
+        """Record what was added, as seen at ``at``, in seconds since 1970."""
+        if not self._held:
+            return
+        with self._store.transaction():
+            if not self._begun:
+                self._store.run(statements.BEGIN_FIRST_LOOK, (self._number,))
+            files, size = self._write(at)
+            self._store.run(
+                statements.COUNT_FIRST_LOOK,
+                {"place": self._number, "files": files, "bytes": size},
+            )
+            if self._shift is not None and files:
+                self._store.run(
+                    statements.COUNT_READINGS, (self._shift, self._number, files, size, 0)
+                )
+        self._begun = True
+        self._held = []
+
+    def end(self, at: int) -> WalkSummary:
+        """All was seen: the place was walked, as of ``at``."""
+        with self._store.transaction():
+            self.commit(at)
+            summary = WalkSummary(
+                seen=self._seen, new=self._seen, files=self._files, bytes=self._bytes
+            )
+            values = self._number, self._shift, at, *counts_of(summary)
+            self._store.run(statements.ADD_WALK, values)
+        return summary
+
+    def _write(self, at: int) -> tuple[int, int]:
+        """Write what is held; how many files of it were read, and their bytes."""
+        number, in_folder, folder = self._number, None, None
+        read: list[tuple[object, ...]] = []
+        others: list[tuple[object, ...]] = []
+        size_read = size_seen = files = 0
+        for sighting in self._held:
+            path, size = sighting.path, sighting.size
+            cut = path.rfind(b"/") + 1
+            if path[:cut] != in_folder:
+                in_folder = path[:cut]
+                folder = self._names.folder(self._share, in_folder, add=True)
+            inode, device = sighting.inode, sighting.device
+            # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
+            row = (
+                number,
+                folder,
+                bytearray(path[cut:]),
+                size,
+                sighting.mtime_ns,
+                sighting.ctime_ns,
+                inode if inode < SIGNED_FROM else signed(inode),
+                device if device < SIGNED_FROM else signed(device),
+                sighting.links,
+                at,
+            )
+            digest = sighting.digest
+            if digest is not None and not sighting.fingerprints:
+                read.append((*row, sighting.read_at, bytearray(digest)))
+                size_read += size
+                continue
+            is_file = sighting.kind is _FILE
+            files += is_file
+            size_seen += min(size, COUNTED_AT_MOST) if is_file else 0
+            told = None if sighting.trouble is None else str(sighting.trouble)
+            others.append((*row, KIND_NUMBERS[sighting.kind], sighting.target, told))
+        self._store.run_each(statements.SEE_FIRST_AND_READ, read)
+        self._store.run_each(statements.SEE_FIRST, others)
+        self._seen += len(self._held)
+        self._files += files + len(read)
+        self._bytes += size_seen + size_read
+        return len(read), size_read
