@@ -306,3 +306,17 @@ def test_readings_of_many_bytes_are_committed_sooner(ledger):
     assert committed(ledger.path) == []
     ledger.readings.add(SOURCE, read(big[1]), 100.0)
     assert committed(ledger.path) == [b"a", b"b"]
+
+
+# Fails when what is seen between two walks is not counted, counted again, or not to be judged.
+def test_what_is_seen_between_two_walks_is_counted_once_and_judged(ledger):
+    walked(ledger, SOURCE, [file("a", size=5)])
+    ledger.agreements.forget_touched(SOURCE.share, ledger.agreements.sequence())
+    ledger.readings.see_one(SOURCE, b"a", file("a", size=7), 100)
+    ledger.readings.see_one(SOURCE, b"b", file("b", size=11), 100)
+    ledger.readings.see_one(SOURCE, b"b", file("b", size=11), 101)
+    totals = ledger.work.totals(SOURCE)
+    assert (totals.entries, totals.files, totals.bytes) == (2, 2, 18)
+    assert (totals.unread_files, totals.unread_bytes) == (2, 18)
+    vault = PlaceName(SOURCE.share, "vault")
+    assert sorted(ledger.agreements.touched(vault)) == [b"a", b"b"]

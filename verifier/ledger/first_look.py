@@ -4,26 +4,22 @@ Where nothing is known, no guard can trip and nothing can be judged before all w
 what was read need not wait for the end of a walk.  A path seen and read at once is one row
 written once, which for small files is most of what a first full read costs.
 
-Such rows are counted, and taken to be judged, some thousand at a time, and not one by one as the
-triggers do it: each place has a mark that says so, from before the first of them until
-`Agreements.settle_first_looks` has gone through them.
+What was read is not touched one by one either, to be judged: a mark on the place stands from
+before the first such sighting until `Agreements.settle_first_looks` has gone through them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 from verifier.ledger import statements
+from verifier.ledger.counts import Added, add_to_counts, counted
 from verifier.ledger.names import Names
-from verifier.ledger.rows import COUNTED_AT_MOST, KIND_NUMBERS, SIGNED_FROM, signed
+from verifier.ledger.rows import KIND_NUMBERS, SIGNED_FROM, signed
 from verifier.ledger.store import Store
 from verifier.ledger.values import PlaceName, WalkSummary
 from verifier.ledger.walks import counts_of
-from verifier.model import Kind, Sighting
-
-_FILE: Final = Kind.FILE
-"""Looked up once: asking the enumeration for each path shows."""
+from verifier.model import Sighting
 
 
 class FirstLook:
@@ -66,15 +62,10 @@ class FirstLook:
         with self._store.transaction():
             if not self._begun:
                 self._store.run(statements.BEGIN_FIRST_LOOK, (self._number,))
-            files, size = self._write(at)
-            self._store.run(
-                statements.COUNT_FIRST_LOOK,
-                {"place": self._number, "files": files, "bytes": size},
-            )
-            if self._shift is not None and files:
-                self._store.run(
-                    statements.COUNT_READINGS, (self._shift, self._number, files, size, 0)
-                )
+            read = self._write(at)
+            if self._shift is not None and read.files:
+                values = self._shift, self._number, read.files, read.bytes, 0
+                self._store.run(statements.COUNT_READINGS, values)
         self._begun = True
         self._held = []
 
@@ -89,12 +80,13 @@ class FirstLook:
             self._store.run(statements.ADD_WALK, values)
         return summary
 
-    def _write(self, at: int) -> tuple[int, int]:
-        """Write what is held; how many files of it were read, and their bytes."""
+    def _write(self, at: int) -> Added:
+        """Write and count what is held; what of it was read."""
         number, in_folder, folder = self._number, None, None
         read: list[tuple[object, ...]] = []
         others: list[tuple[object, ...]] = []
-        size_read = size_seen = files = 0
+        unread: list[Sighting] = []
+        size_read = 0
         for sighting in self._held:
             path, size = sighting.path, sighting.size
             cut = path.rfind(b"/") + 1
@@ -120,14 +112,25 @@ class FirstLook:
                 read.append((*row, sighting.read_at, bytearray(digest)))
                 size_read += size
                 continue
-            is_file = sighting.kind is _FILE
-            files += is_file
-            size_seen += min(size, COUNTED_AT_MOST) if is_file else 0
             told = None if sighting.trouble is None else str(sighting.trouble)
             others.append((*row, KIND_NUMBERS[sighting.kind], sighting.target, told))
+            unread.append(sighting)
         self._store.run_each(statements.SEE_FIRST_AND_READ, read)
         self._store.run_each(statements.SEE_FIRST, others)
+        self._store.run_each(statements.TOUCH, (each[:3] for each in others))
+        left = counted(unread)
+        add_to_counts(
+            self._store,
+            number,
+            Added(
+                len(self._held),
+                left.files + len(read),
+                left.bytes + size_read,
+                left.unread_files,
+                left.unread_bytes,
+            ),
+        )
         self._seen += len(self._held)
-        self._files += files + len(read)
-        self._bytes += size_seen + size_read
-        return len(read), size_read
+        self._files += left.files + len(read)
+        self._bytes += left.bytes + size_read
+        return Added(files=len(read), bytes=size_read)

@@ -539,24 +539,12 @@ _DEPARTURES: Final = (
 )
 
 _FIRST_LOOKS: Final = (
-    # 1: sightings were recorded as read at once.  The trigger passes those by; who records them
-    # counts them, and the mark stands until they were looked through for what is to be judged.
+    # 1: sightings were recorded as read at once, and are still to be looked through for what is
+    # to be judged.
     "ALTER TABLE places ADD COLUMN unsettled INTEGER NOT NULL DEFAULT 0",
+    # Who adds sightings counts and touches them, in the same transaction and some thousand at a
+    # time: a trigger for each took as long as the row itself, also where it had nothing to do.
     "DROP TRIGGER sighting_added",
-    """
-    CREATE TRIGGER sighting_added AFTER INSERT ON sightings WHEN NEW.read_at IS NULL BEGIN
-        UPDATE places SET
-            entries      = entries + 1,
-            files        = files + (NEW.kind = 0),
-            bytes        = bytes + NEW.counted,
-            unread_files = unread_files + (NEW.kind = 0),
-            unread_bytes = unread_bytes + NEW.counted,
-            wanted_files = wanted_files + (NEW.kind = 0 AND NEW.wanted IS NOT NULL),
-            wanted_bytes = wanted_bytes + (NEW.wanted IS NOT NULL) * NEW.counted
-            WHERE id = NEW.place;
-        INSERT INTO touched (place, folder, name) VALUES (NEW.place, NEW.folder, NEW.name);
-    END
-    """,
 )
 
 MIGRATIONS: Final = (

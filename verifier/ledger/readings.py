@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from verifier.ledger import statements
+from verifier.ledger.counts import add_to_counts, counted
 from verifier.ledger.names import Names, split
 from verifier.ledger.rows import KIND_NUMBERS, SIGNED_FROM, joined, signed
 from verifier.ledger.store import Store
@@ -129,6 +130,9 @@ class Readings:
                     self._store.run(statements.NOTE_DEPARTURE, {**gone, "at": at})
                 self._store.run(statements.APPLY_VANISHED, gone)
                 return
+            if self._store.row(statements.SIGHTING, (number, folder, name)) is None:
+                self._store.run(statements.TOUCH, (number, folder, name))
+                add_to_counts(self._store, number, counted([seen]))
             self._store.run(
                 statements.SEE_ONE,
                 (

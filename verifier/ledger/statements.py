@@ -263,6 +263,33 @@ _WHERE_KNOWN: Final = """
 """
 """A changed path loses all that belonged to what it was before."""
 
+_STAGED_AND_NEW: Final = """
+    FROM temp.staged CROSS JOIN temp.staged_folders AS in_folder
+        ON in_folder.number = staged.folder
+    WHERE staged.number > :after AND staged.number <= :to AND staged.walk = :walk
+        AND staged.what IN (:new, :changed)
+        AND NOT EXISTS (
+            SELECT 1 FROM sightings WHERE sightings.place = :place
+                AND sightings.folder = in_folder.id AND sightings.name = staged.name
+        )
+"""
+TOUCH_NEW: Final = f"""
+    INSERT INTO touched (place, folder, name)
+    SELECT :place, in_folder.id, staged.name {_STAGED_AND_NEW} ORDER BY staged.number
+"""
+COUNT_NEW: Final = f"""
+    SELECT count(*), coalesce(sum(staged.kind = 0), 0),
+        coalesce(sum(CASE staged.kind WHEN 0 THEN min(staged.size, 1125899906842624) END), 0)
+    {_STAGED_AND_NEW}
+"""
+"""The entries that `APPLY_SEEN` is about to add, the files among them and their bytes."""
+ADD_TO_COUNTS: Final = """
+    UPDATE places SET entries = entries + :entries, files = files + :files,
+        bytes = bytes + :bytes, unread_files = unread_files + :unread_files,
+        unread_bytes = unread_bytes + :unread_bytes
+    WHERE id = :place
+"""
+"""Whoever adds sightings adds them to the counts: of each change to one a trigger takes care."""
 APPLY_SEEN: Final = f"""
     INSERT INTO sightings (place, folder, name, kind, size, mtime_ns, ctime_ns, inode, device,
         links, first_seen, target, walk_trouble)
@@ -350,15 +377,11 @@ SEE_FIRST_AND_READ: Final = """
         links, first_seen, read_at, digest)
     VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
-"""A file of one segment that was read at once.  No trigger counts it: `COUNT_FIRST_LOOK` does."""
+"""A file of one segment that was read at once."""
 SEE_FIRST: Final = """
     INSERT INTO sightings (place, folder, name, size, mtime_ns, ctime_ns, inode, device, links,
         first_seen, kind, target, walk_trouble)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-"""
-COUNT_FIRST_LOOK: Final = """
-    UPDATE places SET entries = entries + :files, files = files + :files, bytes = bytes + :bytes
-    WHERE id = :place
 """
 
 # ------------------------------------------------------------------------------------- readings

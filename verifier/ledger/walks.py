@@ -12,6 +12,7 @@ from itertools import chain, count
 from typing import Final
 
 from verifier.ledger import statements
+from verifier.ledger.counts import Added, add_to_counts
 from verifier.ledger.names import Names, in_path_order, split
 from verifier.ledger.rows import COUNTED_AT_MOST, KIND_NUMBERS, SIGNED_FROM, signed
 from verifier.ledger.store import BEFORE_ALL, Row, Store
@@ -170,10 +171,13 @@ class Walk:
 
     def _apply_some(self, after: int, to: int, at: int) -> None:
         some = {"after": after, "to": to, "walk": self._walk}
-        self._store.run(
-            statements.APPLY_SEEN,
-            {**some, "place": self._number, "at": at, "new": _NEW, "changed": _CHANGED},
-        )
+        seen = {**some, "place": self._number, "new": _NEW, "changed": _CHANGED}
+        entries, files, size = self._store.rows(statements.COUNT_NEW, seen)[0]
+        if entries:
+            added = Added(entries, files, size, unread_files=files, unread_bytes=size)
+            self._store.run(statements.TOUCH_NEW, seen)
+            add_to_counts(self._store, self._number, added)
+        self._store.run(statements.APPLY_SEEN, {**seen, "at": at})
         source = self._names.place(PlaceName(self._place.share))
         for _, what, folder, name, trouble in self._store.rows(
             statements.STAGED_OTHERWISE, {**some, "vanished": _VANISHED, "troubled": _TROUBLED}
