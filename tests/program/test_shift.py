@@ -7,6 +7,7 @@ import os
 import shutil
 import signal
 import sqlite3
+import subprocess
 import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -17,7 +18,7 @@ from trees import Tree
 
 from program.estate import SHARE, Estate, closing_in, document_in, io_read, working_now
 from program.running import clock_at, members, running, verifier
-from verifier.ledger import Ledger
+from verifier.ledger import Ledger, PlaceName
 
 MIB = 1024 * 1024
 
@@ -308,6 +309,46 @@ def test_a_signal_ends_it_within_a_second_and_what_was_read_is_kept(estate, how)
     assert rest.document["stopped_by"] == "done"
     assert rest.document["left"] == {"files": 0, "bytes": 0}
     assert rest.document["files_read"] <= total_files(estate) - kept
+
+
+# Fails when what is cut off is not recorded, is recorded as walked, or is read again.
+@pytest.mark.parametrize("how", ["signal", "kill"])
+def test_a_first_look_that_is_cut_off_keeps_what_it_read_and_calls_nothing_missing(estate, how):
+    notes = 1_500
+    for tree in (estate.source, estate.mirror):
+        for number in range(notes):
+            tree.file(f"2026-021-salt-pans/notes/{number % 7}/{number:04}.txt", 4_000)
+    estate.mirror.delete("2026-021-salt-pans/notes/3/0003.txt")
+    estate.settings(pace='at_most = "2 MB/s"')
+    with running("--config", estate.file, "shift") as process:
+        wait_for(lambda: recorded(estate) >= 300)
+        for pid in [process.pid] if how == "signal" else members(process.pid):
+            os.kill(pid, signal.SIGTERM if how == "signal" else signal.SIGKILL)
+        process.communicate(timeout=10)
+    kept = recorded(estate)
+    assert 300 <= kept < 2 * notes
+    estate.settings()
+    rest = estate.shift()
+    assert rest.document["stopped_by"] == "done" and rest.status == 1, rest.err
+    (missing,) = rest.document["findings"]
+    assert missing["path"] == "2026-021-salt-pans/notes/3/0003.txt"
+    assert rest.document["files_read"] == total_files(estate) - kept
+    with Ledger(estate.ledger) as ledger:
+        assert ledger.soundness() == ()
+
+
+# Fails when only places that were walked before are compared with each other.
+@pytest.mark.root
+def test_a_first_shift_finds_out_that_the_mirror_is_the_source_by_a_mount(estate):
+    subprocess.run(["mount", "--bind", estate.source.root, estate.mirror.root], check=True)
+    try:
+        outcome = estate.shift()
+    finally:
+        subprocess.run(["umount", estate.mirror.root], check=True)
+    assert outcome.status == 3
+    assert f"is the same folder as {estate.source.root}, so it holds no copy" in outcome.err
+    with Ledger(estate.ledger) as ledger:
+        assert not list(ledger.agreements.all(PlaceName(SHARE, "vault")))
 
 
 def recorded(estate: Estate) -> int:

@@ -299,6 +299,8 @@ class _Night:
         self._clock = clock
         self._window = Window()
         self._places: dict[PlaceName, Place] = {}
+        self._new: dict[PlaceName, Place] = {}
+        """Opened, and still to be looked at for the first time."""
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._scheduler: Scheduler | None = None
@@ -344,7 +346,7 @@ class _Night:
             stopped_by = StoppedBy.SIGNAL
             self._engine.stop()
         finally:
-            let_go(*self._places.values())
+            let_go(*self._places.values(), *self._new.values())
             ledger.readings.flush()
             self._meter.write(0)
             ledger.readings.shift = None
@@ -372,22 +374,21 @@ class _Night:
             )
 
     def _walk_all(self) -> None:
-        new: dict[PlaceName, Place] = {}
         for share in self._settings.shares:
-            self._walk_share(share, new)
-        if new:
-            self._look_first(new)
+            self._walk_share(share)
+        if self._new:
+            self._look_first()
         self._readers.serve(self._places, self._window.end)
 
-    def _walk_share(self, share: Share, new: dict[PlaceName, Place]) -> None:
-        """Walk the places of a share but those to be looked at for the first time: ``new``."""
+    def _walk_share(self, share: Share) -> None:
+        """Walk the places of a share but those that are to be looked at for the first time."""
         # What a mirror run that ends after this brings is seen by the next walk only.
         self._walked_at[share.name] = self._clock.now()
         for name, address in places_of(share):
             try:
                 place = self._opened(name, address)
                 if self._may_look_first(name, place):
-                    new[name] = place
+                    self._new[name] = place
                 else:
                     self._walk(share, name, place)
             except PlaceUnreachable as error:
@@ -402,7 +403,8 @@ class _Night:
             and self._ledger.first_look(name) is not None
         )
 
-    def _look_first(self, new: dict[PlaceName, Place]) -> None:
+    def _look_first(self) -> None:
+        new = self._new
         ledger, now = self._ledger, self._clock.now
         looks = self._first_looks = FirstLooks(ledger, self._readers, self._looking, now)
         for name, place in new.items():
@@ -449,7 +451,7 @@ class _Night:
 
     def _refuse_no_copy(self, name: PlaceName, place: Place) -> None:
         """Raises PlaceUnreachable for a place that a mount makes another one of the share."""
-        for other, known in self._places.items():
+        for other, known in (self._places | self._new).items():
             if other.share != name.share or place.root is None or known.root is None:
                 continue
             if lies_in(place.root, known.root) and lies_in(known.root, place.root):
