@@ -71,7 +71,7 @@ def sightings(
     was taken before the bell.
     """
     ahead = _Ahead(place, lane, look, now)
-    groups = batches(entries)
+    groups = batches(entries, BATCH)
     waiting: deque[_Batch] = deque()
 
     def send(ahead_of: int) -> None:
@@ -109,13 +109,13 @@ def sighting_from(answer: Future[bytes]) -> Sighting:
     return unpack(answer.result())[0]
 
 
-def batches(entries: Iterable[Entry]) -> Iterator[list[Entry]]:
-    """Entries as they are handed over to readers, some hundreds at a time."""
+def batches(entries: Iterable[Entry], at_most: int) -> Iterator[list[Entry]]:
+    """Entries as they are handed over to readers, few at first and then so many at a time."""
     size = FIRST_BATCH
     remaining = iter(entries)
     while group := list(islice(remaining, size)):
         yield group
-        size = min(2 * size, BATCH)
+        size = min(2 * size, at_most)
 
 
 class _Batch:

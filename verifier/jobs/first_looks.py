@@ -31,6 +31,9 @@ does not keep the others waiting."""
 _TURN: Final = 0.5
 """Seconds that answers are waited for before the clock is looked at again."""
 
+_BATCH: Final = 1024
+"""Paths of a batch: handing one over shows beside reading it and recording what came of it."""
+
 _ONLY_LOOK: Final = Look(content=False)
 
 
@@ -95,7 +98,7 @@ class FirstLooks:
 
     def add(self, name: PlaceName, place: Place, ignore: Ignore, look: FirstLook) -> None:
         """One more place."""
-        self._under[name] = _Under(place, look, batches(walk(place, ignore)))
+        self._under[name] = _Under(place, look, batches(walk(place, ignore), _BATCH))
         self._bytes_before[name] = self._lookers.bytes_read(name)
 
     def run(self) -> tuple[set[PlaceName], dict[PlaceName, PlaceUnreachable]]:
