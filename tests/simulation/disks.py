@@ -10,11 +10,11 @@ import errno
 import math
 from array import array
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from itertools import chain, islice
 from typing import Final
 
-from tests.simulation.estate import Side, Tree, sighting_of
+from tests.simulation.estate import NANOSECONDS, Side, Tree, sighting_of
 from verifier.errors import PlaceUnreachable
 from verifier.ledger import PlaceName
 from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
@@ -114,6 +114,8 @@ class _Lane:
         self.name = name
         self.side = side
         self.speed = speed
+        self.at_once = AT_ONCE * speed
+        """Bytes that are as good as read."""
         self.running: list[_Reading] = []
         self.waiting: deque[_Reading] = deque()
         self.read = 0.0
@@ -122,16 +124,20 @@ class _Lane:
         """Tasks that are done and not handed over yet."""
         self.busy = array("d")
         """When it read: start, end and bytes of each time without a pause."""
+        self.longest_unread = 0
+        self.longest_unread_path = b""
+        """The longest time between two readings of a file, in seconds, and of which."""
 
     def ends(self) -> float:
         """When the next task is done if nothing comes in between."""
-        if not self.running:
+        running = self.running
+        if not running:
             return math.inf
-        if len(self.running) == WIDTH:
-            least = min(self.running[0].left, self.running[1].left)
-        else:
-            least = self.running[0].left
-        return self.since + max(0.0, least) * len(self.running) / self.speed
+        least = running[0].left
+        for each in running:
+            if each.left < least:
+                least = each.left
+        return self.since + (least * len(running) / self.speed if least > 0.0 else 0.0)
 
     def ends_some(self, tasks: int) -> float:
         """When about so many are done, or all."""
@@ -143,17 +149,19 @@ class _Lane:
 
     def go_on(self, to: float) -> None:
         """Read until then."""
-        if self.running and to > self.since:
-            amount = (to - self.since) * self.speed
-            share = amount / len(self.running)
-            for each in self.running:
+        running, since = self.running, self.since
+        if running and to > since:
+            amount = (to - since) * self.speed
+            share = amount / len(running)
+            for each in running:
                 each.left -= share
             self.read += amount
-            if len(self.busy) and self.busy[-2] == self.since:
-                self.busy[-2] = to
-                self.busy[-1] += amount
+            busy = self.busy
+            if busy and busy[-2] == since:
+                busy[-2] = to
+                busy[-1] += amount
             else:
-                self.busy.extend((self.since, to, amount))
+                busy.extend((since, to, amount))
         self.since = to
 
     def take_up(self) -> None:
@@ -172,7 +180,9 @@ class Disks:
     """Readers, engine and clock of a simulated machine.
 
     ``happens`` is called with a time up to which the world goes on, and answers with the time of
-    the next thing that will happen in it.
+    the next thing that will happen in it.  ``was_read`` is told of each reading of what was
+    written since the last one, or is ``watched``: its place and path, its last reading, when it was
+    written, and when it was read.
     """
 
     def __init__(
@@ -182,6 +192,7 @@ class Disks:
         speeds: Mapping[PlaceName, float],
         happens: Callable[[float], float],
         was_read: Callable[[PlaceName, bytes, int, int, int], None],
+        watched: Mapping[PlaceName, Collection[bytes]],
         resident: bool = False,
         ahead: int = AHEAD,
     ) -> None:
@@ -198,6 +209,7 @@ class Disks:
         self.lost: list[tuple[float, PlaceName, bytes, int]] = []
         self._happens = happens
         self._was_read = was_read
+        self._watched = watched
         self._resident = resident
         self._bell: float = math.inf
         self._rung = False
@@ -256,9 +268,11 @@ class Disks:
 
     def start(self, task: Task) -> None:
         lane = self.lanes[task.place]
-        lane.go_on(self.now)
+        if lane.since != self.now:
+            lane.go_on(self.now)
         lane.waiting.append(_Reading(task))
-        lane.take_up()
+        if len(lane.running) < WIDTH:
+            lane.take_up()
 
     def under_way(self) -> Iterable[Task]:
         return [
@@ -296,13 +310,14 @@ class Disks:
         """
         enough, idle = self._handed_over == 1, True
         for lane in self.lanes.values():
-            while (ends := lane.ends()) <= moment:
-                lane.go_on(ends)
-                before = len(self._answers)
-                self._answers += self._finished(lane)
-                lane.answers += len(self._answers) - before
-                lane.take_up()
-            lane.go_on(moment)
+            if not lane.running:  # most of the time that is so of the small share's
+                lane.since = moment
+            else:
+                while (ends := lane.ends()) <= moment:
+                    lane.go_on(ends)
+                    self._finish(lane)
+                    lane.take_up()
+                lane.go_on(moment)
             idle = idle and not lane.running
             if lane.answers >= self._handed_over or (lane.answers and not lane.running):
                 enough = True
@@ -335,38 +350,48 @@ class Disks:
         while self.now >= self._next:
             self._next = self._happens(self.now)
 
-    def _finished(self, lane: _Lane) -> Iterator[Done]:
-        for reading in [each for each in lane.running if each.left <= AT_ONCE * lane.speed]:
-            if not lane.side.mounted:
-                lane.running.remove(reading)
-                yield Done(reading.task, [], PlaceUnreachable(f"{lane.name} went away."))
+    def _finish(self, lane: _Lane) -> None:
+        """What is read to its end is an answer now."""
+        for reading in tuple(lane.running):
+            if reading.left > lane.at_once:
                 continue
-            files = reading.task.files
-            if len(files) == 1:
-                now = reading.state(lane.side)
-                if now is not None and now != reading.as_begun:
-                    reading.begin_again(now)
-                    continue
+            task = reading.task
+            if not lane.side.mounted:
+                done = Done(task, [], PlaceUnreachable(f"{lane.name} went away."))
+            else:
+                if len(task.files) == 1:
+                    now = reading.state(lane.side)
+                    if now is not None and now != reading.as_begun:
+                        reading.begin_again(now)
+                        continue
+                done = Done(task, self._read(lane, reading, len(task.files)))
             lane.running.remove(reading)
-            yield Done(reading.task, self._read(lane, reading, len(files)))
+            lane.answers += 1
+            self._answers.append(done)
 
     def _read(self, lane: _Lane, reading: _Reading, count: int) -> list[Sighting]:
-        at = int(lane.since)
+        at, side = int(lane.since), lane.side
+        watched = self._watched.get(lane.name, ())
         found = []
         task = reading.task
         alone = count == 1 and len(task.files) == 1
         for due in task.files[:count]:
-            where = reading.where(lane.side) if alone else lane.side.at(due.path)
+            path = due.path
+            where = reading.where(side) if alone else side.at(path)
             if where is None:
-                found.append(Sighting(due.path, Kind.OTHER, 0, 0, trouble=_GONE))
+                found.append(Sighting(path, Kind.OTHER, 0, 0, trouble=_GONE))
                 continue
             tree, index = where
             if not alone and tree.sizes[index] >= READ_ALONE_FROM:
                 size, date, written = tree.sizes[index], tree.dates[index], tree.written[index]
-                found.append(Sighting(due.path, Kind.FILE, size, date, written))
+                found.append(Sighting(path, Kind.FILE, size, date, written))
                 continue
-            found.append(sighting_of(due.path, tree, index, at))
-            self._was_read(lane.name, due.path, tree.read[index], tree.written[index], at)
+            found.append(sighting_of(path, tree, index, at))
+            before = tree.read[index]
+            if before and at - before > lane.longest_unread:
+                lane.longest_unread, lane.longest_unread_path = at - before, path
+            if before * NANOSECONDS < tree.written[index] or path in watched:
+                self._was_read(lane.name, path, before, tree.written[index], at)
             tree.read[index] = at
         return found
 

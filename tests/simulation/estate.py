@@ -9,7 +9,7 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Iterator
-from functools import lru_cache
+from itertools import repeat
 from random import Random
 from typing import Final
 
@@ -32,32 +32,51 @@ FLIGHTS, NOTES, ORTHOS, CLOUDS = (0, 1, 2), 3, 4, 5
 _BY_PATH: Final = {folder: number for number, (folder, _, _) in enumerate(_FOLDERS)}
 _INDEX_BITS: Final = 20
 
+_FILE: Final = Kind.FILE
+_DEVICE: Final = 64_768
+
 
 def code_of(folder: int, index: int, renamed: bool = False) -> int:
     """A file's number in its project; numbers sort as paths do."""
     return ((folder << _INDEX_BITS) | index) << 1 | (not renamed)
 
 
-@lru_cache(1 << 17)
+class _Names(dict[int, bytes]):
+    """The path below a project's folder by a file's number.  Projects have the same few thousand:
+    each is worked out once, which for every file of every walk would show."""
+
+    def __missing__(self, code: int) -> bytes:
+        folder, first, last = _FOLDERS[code >> (_INDEX_BITS + 1)]
+        index = (code >> 1) & ((1 << _INDEX_BITS) - 1)
+        name = b"%s%s_%06d%s%s" % (folder, first, index, b"" if code & 1 else b"-final", last)
+        self[code] = name
+        return name
+
+
+class _Codes(dict[bytes, int]):
+    """The reverse of `_Names`."""
+
+    def __missing__(self, below: bytes) -> int:
+        cut = below.rfind(b"/") + 1
+        folder = _BY_PATH[below[:cut]]
+        renamed = below[cut + 12 : cut + 13] == b"-"
+        code = self[below] = code_of(folder, int(below[cut + 6 : cut + 12]), renamed)
+        return code
+
+
+_NAMES: Final = _Names()
+_CODES: Final = _Codes()
+
+
 def name_of(code: int) -> bytes:
     """The path below the project's folder."""
-    folder, first, last = _FOLDERS[code >> (_INDEX_BITS + 1)]
-    index = (code >> 1) & ((1 << _INDEX_BITS) - 1)
-    return b"%s%s_%06d%s%s" % (folder, first, index, b"" if code & 1 else b"-final", last)
+    return _NAMES[code]
 
 
 def parse(path: bytes) -> tuple[bytes, int]:
     """The project and the code of a path."""
     project, _, below = path.partition(b"/")
-    return project, _parsed(below)
-
-
-@lru_cache(1 << 17)
-def _parsed(below: bytes) -> int:
-    cut = below.rfind(b"/") + 1
-    folder = _BY_PATH[below[:cut]]
-    renamed = below[cut + 12 : cut + 13] == b"-"
-    return code_of(folder, int(below[cut + 6 : cut + 12]), renamed)
+    return project, _CODES[below]
 
 
 class Tree:
@@ -74,11 +93,17 @@ class Tree:
         self.written = array("q")
         self.contents = array("q")
         self.read = array("I")
+        self._next = 0
 
     def find(self, code: int) -> int | None:
-        """Where a file stands in the arrays."""
-        at = bisect_left(self.codes, code)
-        return at if at < len(self.codes) and self.codes[at] == code else None
+        """Where a file stands in the arrays: most often right behind the one asked for before."""
+        codes, at = self.codes, self._next
+        if at >= len(codes) or codes[at] != code:
+            at = bisect_left(codes, code)
+            if at == len(codes) or codes[at] != code:
+                return None
+        self._next = at + 1
+        return at
 
     def put(self, code: int, size: int, date: int, written: int, content: int) -> None:
         """Write a file, a new one or over what was there."""
@@ -127,9 +152,9 @@ class Side:
 
     def at(self, path: bytes) -> tuple[Tree, int] | None:
         """Where a file stands, or None."""
-        project, code = parse(path)
+        project, _, below = path.partition(b"/")
         tree = self.projects.get(project)
-        at = None if tree is None else tree.find(code)
+        at = None if tree is None else tree.find(_CODES[below])
         return None if tree is None or at is None else (tree, at)
 
     def put(
@@ -157,12 +182,18 @@ class Side:
         """What a walk sees of a project."""
         tree = self.projects.get(project)
         if tree is None:
-            return
+            return iter(())
         before = project + b"/"
-        for code, size, date, written in zip(
-            tree.codes, tree.sizes, tree.dates, tree.written, strict=True
-        ):
-            yield Sighting(before + name_of(code), Kind.FILE, size, date, written, 64_768, code)
+        return map(
+            Sighting,
+            [before + _NAMES[code] for code in tree.codes],
+            repeat(_FILE),
+            tree.sizes,
+            tree.dates,
+            tree.written,
+            repeat(_DEVICE),
+            tree.codes,
+        )
 
     def paths(self) -> Iterator[bytes]:
         """Every path, sorted."""
@@ -175,11 +206,11 @@ def sighting_of(path: bytes, tree: Tree, at: int, read_at: int) -> Sighting:
     """A file with its content read."""
     return Sighting(
         path,
-        Kind.FILE,
+        _FILE,
         tree.sizes[at],
         tree.dates[at],
         tree.written[at],
-        64_768,
+        _DEVICE,
         tree.codes[at],
         1,
         tree.contents[at].to_bytes(32, "big"),

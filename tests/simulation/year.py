@@ -521,7 +521,7 @@ class Year:
         self.settings = self._settings(folder / "ledger.db")
         self.studio = Studio(plan, self.start)
         self.report = Report(start=self.start)
-        self._watched: dict[tuple[PlaceName, bytes], Planted] = {}
+        self._watched: dict[PlaceName, dict[bytes, Planted]] = defaultdict(dict)
         speed = plan.speed
         self.speeds = {MAIN: speed, VAULT: speed * 1.05, SMALL: 4 * speed, SMALL_VAULT: 4 * speed}
         self.disks = Disks(
@@ -530,6 +530,7 @@ class Year:
             self.speeds,
             self.studio.happens,
             self._was_read,
+            self._watched,
             plan.resident,
             plan.ahead,
         )
@@ -700,7 +701,7 @@ class Year:
             side.remove(*parse(planted.path))
         else:
             tree.contents[index] = self.studio.contents.next()
-        self._watched[planted.place, planted.path] = planted
+        self._watched[planted.place][planted.path] = planted
 
     def _repair(self, planted: Planted, now: float) -> None:
         """Somebody brings the good copy back, with its date."""
@@ -724,11 +725,8 @@ class Year:
         self, place: PlaceName, path: bytes, before: int, written: int, moment: int
     ) -> None:
         report = self.report
-        if before and moment - before > report.longest_unread.get(place, 0):
-            report.longest_unread[place] = moment - before
-            report.longest_unread_path[place] = path
-        if self._watched and (place, path) in self._watched:
-            self._watched[place, path].readings.append(moment)
+        if path in self._watched[place]:
+            self._watched[place][path].readings.append(moment)
         seen = written / NANOSECONDS
         if before < seen and (self.start < seen or place.share == SMALL.share):
             waited = bisect_right(self._evenings, moment) - bisect_right(self._evenings, seen)
@@ -803,9 +801,11 @@ class Year:
             report.bytes_read += round(lane.read)
             report.read_in_working_hours += minutes.bytes_in(minutes.working, lane.busy)
             report.read_in_margin += minutes.bytes_in(minutes.closed, lane.busy)
+            report.longest_unread[name] = lane.longest_unread
+            report.longest_unread_path[name] = lane.longest_unread_path
             for project, tree in lane.side.projects.items():
                 for code, read in zip(tree.codes, tree.read, strict=True):
-                    if read and self.end - read > report.longest_unread.get(name, 0):
+                    if read and self.end - read > report.longest_unread[name]:
                         report.longest_unread[name] = self.end - read
                         report.longest_unread_path[name] = project + b"/" + name_of(code)
         report.repeated_after_bells = self.disks.lost_at_bells
