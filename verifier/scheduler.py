@@ -207,7 +207,8 @@ class PutOff:
         self._count += 1
         self.bytes += due.size
         for least in (self._least[-1], self._least_of_all):
-            least[why] = min(least[why], due.size)
+            if due.size < least[why]:
+                least[why] = due.size
 
     def take(self, fits: float, before: int) -> tuple[Why, Due] | None:
         """The first of at most ``fits`` bytes whose reason comes before ``before``, taken out."""
@@ -328,11 +329,11 @@ class Queue:
 
     def goes_out(self, task: Task) -> None:
         """A task is under way: its files are not handed out again meanwhile."""
-        self._under_way.update(each.path for each in task.files)
+        self._under_way.update([each.path for each in task.files])
 
     def came_back(self, task: Task) -> None:
         """A task is done."""
-        self._under_way.difference_update(each.path for each in task.files)
+        self._under_way.difference_update([each.path for each in task.files])
 
     def next(self, fits: float, longest: float, may_audit: bool = True) -> Task | None:
         """The next task, or None when nothing is left that fits.
@@ -560,14 +561,15 @@ class Scheduler:
             self._start(self._again.popleft())
         window = float("inf") if self._window.end is None else self._window.end - now
         longest = float("inf") if self._window.longest is None else self._window.longest
-        waiting = list(self._queues.values())
+        waiting = [(queue, self._may_audit(queue, now)) for queue in self._queues.values()]
         while waiting:
-            for queue in list(waiting):
+            for each in tuple(waiting):
+                queue, may_audit = each
                 task = None
                 if queue.open and self._readers.room(queue.place):
-                    task = self._next_of(queue, window, longest, self._may_audit(queue, now))
+                    task = self._next_of(queue, window, longest, may_audit)
                 if task is None:
-                    waiting.remove(queue)
+                    waiting.remove(each)
                 else:
                     self._start(task)
 
@@ -659,7 +661,14 @@ class Scheduler:
 
     def _record(self, done: Done) -> None:
         place, why = done.task.place, done.task.why
-        if any(_failed(each) for each in done.readings):
+        readings = done.readings
+        read = failed = 0
+        for each in readings:
+            if each.digest is not None:
+                read += 1
+            if each.trouble is not None:
+                failed += 1
+        if failed:
             try:
                 # What fails because the whole place is gone is no trouble of its files.
                 self._readers.check(place)
@@ -667,15 +676,14 @@ class Scheduler:
                 self._lose(place, gone)
                 return
         now = self._clock()
-        readings = done.readings
-        if any(map(_to_be_read_alone, readings)):
+        if read < len(readings) and any(map(_to_be_read_alone, readings)):
             for reading, due in zip(readings, done.task.files, strict=False):
                 if _to_be_read_alone(reading):
                     again = Task(place, (due,), why)
                     self._queues[place].goes_out(again)
                     self._again.append(again)
             readings = [each for each in readings if not _to_be_read_alone(each)]
-        self.files_read += sum(each.digest is not None for each in readings)
+        self.files_read += read
         self._ledger.readings.add_all(place, readings, now, past_cache=why is not Why.NEW)
 
     def _lose(self, place: PlaceName, why: PlaceUnreachable) -> None:
@@ -718,10 +726,6 @@ class Scheduler:
 
 def _order(place: PlaceName) -> tuple[bool, PlaceName]:
     return not place.is_source, place
-
-
-def _failed(reading: Sighting) -> bool:
-    return reading.trouble is not None
 
 
 def _to_be_read_alone(reading: Sighting) -> bool:

@@ -644,8 +644,7 @@ class Year:
         """The power fails: only what is on the disk by now will be there again."""
         ledger = self._running.ledger
         self.report.cuts += 1
-        held = sum(reading.size for _, reading, _, _ in ledger.readings._held)
-        self.report.repeated_after_cuts += held + self.disks.gives_up()
+        self.report.repeated_after_cuts += ledger.readings._bytes + self.disks.gives_up()
         ledger.readings._held.clear()
         for end in ("", "-wal"):
             file = Path(f"{ledger.path}{end}")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from typing import Final
+from typing import Final, NamedTuple
 
 from verifier.ledger import statements
 from verifier.ledger.counts import add_to_counts, counted
@@ -31,7 +31,14 @@ HELD_AT_MOST: Final = 20_000
 _FILE: Final = Kind.FILE
 """Looked up once: asking the enumeration for each reading shows."""
 
-_Held = tuple[PlaceName, Sighting, int, bool]
+
+class _Held(NamedTuple):
+    """What `Readings.add_all` was given; ``at`` is in whole seconds."""
+
+    place: PlaceName
+    readings: tuple[Sighting, ...]
+    at: int
+    past_cache: bool
 
 
 class Readings:
@@ -45,6 +52,7 @@ class Readings:
         self._store = store
         self._names = names
         self._held: list[_Held] = []
+        self._held_readings = 0
         self._since = 0.0
         self._bytes = 0
         self._counted: tuple[int, int] = 0, 0
@@ -59,7 +67,7 @@ class Readings:
     @property
     def held(self) -> int:
         """Readings that wait to be committed."""
-        return len(self._held)
+        return self._held_readings
 
     @property
     def outdated(self) -> int:
@@ -84,15 +92,17 @@ class Readings:
         past_cache: bool = False,
     ) -> None:
         """As `add`, for several readings of one place."""
+        if not readings:
+            self.tick(now)
+            return
         if not self._held:
             self._since = now
-        at = int(now)
-        self._held += [
-            (place, each, at if each.read_at is None else each.read_at, past_cache)
-            for each in readings
-        ]
-        self._bytes += sum(each.size for each in readings)
-        if len(self._held) >= HELD_AT_MOST or self._bytes >= HELD_BYTES:
+        self._held.append(_Held(place, tuple(readings), int(now), past_cache))
+        self._held_readings += len(readings)
+        self._bytes += (
+            readings[0].size if len(readings) == 1 else sum([each.size for each in readings])
+        )
+        if self._held_readings >= HELD_AT_MOST or self._bytes >= HELD_BYTES:
             self.flush()
         else:
             self.tick(now)
@@ -106,13 +116,14 @@ class Readings:
         """Commit what is held."""
         if not self._held:
             return
-        held, self._held, self._bytes = self._held, [], 0
+        held, count = self._held, self._held_readings
+        self._held, self._held_readings, self._bytes = [], 0, 0
         with self._store.transaction():
             recorded = self._record(held)
             if self.shift is not None:
                 self._count(self.shift, held)
         before = self._counted
-        self._counted = before[0] + recorded, before[1] + len(held) - recorded
+        self._counted = before[0] + recorded, before[1] + count - recorded
 
     def see_one(self, place: PlaceName, path: bytes, seen: Sighting | None, at: int) -> None:
         """Record what stands at one path as a walk would, None that nothing does any more.
@@ -187,49 +198,63 @@ class Readings:
         plainly = True
         number = share = 0
         folder: int | None = None
-        for place, reading, read_at, past_cache in held:
+        for place, readings, at, past_cache in held:
             if place is not of:
                 of, number, share = place, self._names.place(place), self._names.share(place.share)
                 in_folder = None
-            path = reading.path
-            cut = path.rfind(b"/") + 1
-            if path[:cut] != in_folder:
-                in_folder = path[:cut]
-                folder = self._names.folder(share, in_folder)
-            trouble = reading.trouble
-            if trouble is not None and _says_nothing_else(reading, trouble):
-                recorded += self._write(rows, plainly)
-                rows = []
-                recorded += self._store.run(
-                    statements.RECORD_NOT_EVEN_LOOKED_AT,
-                    (read_at, str(trouble), past_cache, number, folder, path[cut:]),
+            past = int(past_cache)
+            for reading in readings:
+                path, trouble = reading.path, reading.trouble
+                cut = path.rfind(b"/") + 1
+                if path[:cut] != in_folder:
+                    in_folder = path[:cut]
+                    folder = self._names.folder(share, in_folder)
+                read_at = reading.read_at
+                if read_at is None:
+                    read_at = at
+                if trouble is not None and _says_nothing_else(reading, trouble):
+                    recorded += self._write(rows, plainly)
+                    rows = []
+                    recorded += self._store.run(
+                        statements.RECORD_NOT_EVEN_LOOKED_AT,
+                        (read_at, str(trouble), past, number, folder, path[cut:]),
+                    )
+                    continue
+                digest, device, inode = reading.digest, reading.device, reading.inode
+                if reading.kind is not _FILE or (digest is None and trouble is None):
+                    continue
+                plain = trouble is None and not reading.fingerprints
+                if plain is not plainly:
+                    recorded += self._write(rows, plainly)
+                    rows, plainly = [], plain
+                if device >= SIGNED_FROM:
+                    device = signed(device)
+                if inode >= SIGNED_FROM:
+                    inode = signed(inode)
+                # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
+                name = bytearray(path[cut:])
+                size, mtime_ns, ctime_ns = reading.size, reading.mtime_ns, reading.ctime_ns
+                if plain:
+                    assert digest is not None
+                    said: tuple[object, ...] = read_at, bytearray(digest)
+                else:
+                    told = None if trouble is None else str(trouble)
+                    said = read_at, digest, joined(reading.fingerprints), told
+                rows.append(
+                    (
+                        *said,
+                        device,
+                        reading.links,
+                        past,
+                        number,
+                        folder,
+                        name,
+                        size,
+                        mtime_ns,
+                        ctime_ns,
+                        inode,
+                    )
                 )
-                continue
-            digest, device, inode = reading.digest, reading.device, reading.inode
-            if reading.kind is not _FILE or (digest is None and trouble is None):
-                continue
-            plain = trouble is None and not reading.fingerprints
-            if plain is not plainly:
-                recorded += self._write(rows, plainly)
-                rows, plainly = [], plain
-            # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
-            row = (
-                number,
-                folder,
-                bytearray(path[cut:]),
-                reading.size,
-                reading.mtime_ns,
-                reading.ctime_ns,
-                inode if inode < SIGNED_FROM else signed(inode),
-            )
-            said = (device if device < SIGNED_FROM else signed(device), reading.links)
-            if plain:
-                assert digest is not None
-                rows.append((read_at, bytearray(digest), *said, int(past_cache), *row))
-            else:
-                parts = joined(reading.fingerprints)
-                told = None if trouble is None else str(trouble)
-                rows.append((read_at, digest, parts, told, *said, past_cache, *row))
         return recorded + self._write(rows, plainly)
 
     def _write(self, rows: list[tuple[object, ...]], plainly: bool) -> int:
@@ -239,10 +264,16 @@ class Readings:
         files: dict[PlaceName, int] = defaultdict(int)
         amount: dict[PlaceName, int] = defaultdict(int)
         troubles: dict[PlaceName, int] = defaultdict(int)
-        for place, reading, _, _ in held:
-            files[place] += 1
-            amount[place] += reading.size if reading.digest is not None else 0
-            troubles[place] += reading.trouble is not None
+        for place, readings, _, _ in held:
+            size = failed = 0
+            for reading in readings:
+                if reading.digest is not None:
+                    size += reading.size
+                if reading.trouble is not None:
+                    failed += 1
+            files[place] += len(readings)
+            amount[place] += size
+            troubles[place] += failed
         for place, count in files.items():
             self._store.run(
                 statements.COUNT_READINGS,

@@ -16,7 +16,7 @@ SOURCE: Final = "source"
 """The name of the place that a share's mirrors are copies of."""
 
 
-class PlaceName(Struct, frozen=True, order=True):
+class PlaceName(Struct, frozen=True, order=True, cache_hash=True):
     """Which place: a share's source, or its mirror of that name."""
 
     share: str
