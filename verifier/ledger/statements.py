@@ -172,15 +172,13 @@ SIGHTING: Final = f"""
 """
 
 KNOWN_BEFORE_WALK: Final = """
-    SELECT name, kind, size, mtime_ns, ctime_ns, inode, target, walk_trouble,
-        EXISTS (
-            SELECT 1 FROM agreements
-            WHERE mirror IN (SELECT value FROM json_each(:mirrors))
-                AND agreements.folder = sightings.folder AND agreements.name = sightings.name
-        )
-    FROM sightings WHERE place = :place AND folder = :folder AND name > :after
-    ORDER BY name LIMIT :most
+    SELECT name, kind, size, mtime_ns, ctime_ns, inode, target, walk_trouble
+    FROM sightings WHERE place = ? AND folder = ? AND name > ? ORDER BY name LIMIT ?
 """
+AGREED_BETWEEN: Final = """
+    SELECT name FROM agreements WHERE mirror = ? AND folder = ? AND name > ? AND name <= ?
+"""
+IS_AGREED: Final = "SELECT 1 FROM agreements WHERE mirror = ? AND folder = ? AND name = ?"
 
 COUNT_KNOWN: Final = """
     SELECT count(*), coalesce(sum(EXISTS (
