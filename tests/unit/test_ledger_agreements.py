@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import itertools
+import sqlite3
+from contextlib import closing
 
+import ledgers
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -24,6 +27,7 @@ from test_ledger import (
 
 from verifier.ledger import Ledger, Notice, NoticeKind, Override, PlaceName
 from verifier.ledger.agreements import EARLIER_KEPT, earlier_digests
+from verifier.ledger.migrations import MIGRATIONS
 from verifier.ledger.rows import parted
 from verifier.model import Agreement, Kind
 
@@ -173,6 +177,68 @@ def test_what_was_judged_is_forgotten_and_what_must_be_judged_again_is_touched_b
     assert since > judged
     walked(ledger, SOURCE, [file("a"), file("b", 5)])
     assert touched(ledger, since) == [b"b"]
+
+
+# Fails when the row with the last number is forgotten like the others.
+@settings(max_examples=60, deadline=None, database=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["touch", "forget", "take back", "open again"]),
+            st.sampled_from([SOURCE.share, "delivered-surveys"]),
+            st.integers(1, 4),
+        ),
+        max_size=12,
+    )
+)
+def test_what_is_touched_always_comes_after_what_was_judged_before(tmp_path_factory, steps):
+    path = tmp_path_factory.mktemp("touched") / "ledger.db"
+    names = itertools.count()
+    ledger = Ledger(path)
+    waiting: dict[str, set[bytes]] = {SOURCE.share: set(), "delivered-surveys": set()}
+    for what, share, count in steps:
+        before = ledger.agreements.sequence()
+        fresh = [b"file %d" % next(names) for _ in range(count)]
+        if what == "touch":
+            ledger.agreements.touch(PlaceName(share), fresh)
+            assert set(touched(ledger, before, PlaceName(share, "vault"))) == set(fresh)
+            waiting[share].update(fresh)
+        elif what == "forget":
+            ledger.agreements.forget_touched(share, before)
+            waiting[share].clear()
+        elif what == "take back":
+            with pytest.raises(KeyboardInterrupt), ledger.transaction():
+                ledger.agreements.touch(PlaceName(share), fresh)
+                ledger.agreements.forget_touched(share, ledger.agreements.sequence())
+                raise KeyboardInterrupt
+        else:
+            ledger.close()
+            ledger = Ledger(path)
+        assert ledger.agreements.sequence() >= before
+        for each, names_left in waiting.items():
+            assert set(touched(ledger, 0, PlaceName(each, "vault"))) == names_left
+    ledger.close()
+
+
+@pytest.mark.parametrize("forgotten", [True, False])
+def test_a_ledger_of_the_version_before_goes_on_numbering_what_is_touched(tmp_path, forgotten):
+    (number,) = (each.number for each in MIGRATIONS if "touched_before" in str(each))
+    path = tmp_path / "ledger.db"
+    ledgers.make_of_version(path, number - 1)
+    with closing(sqlite3.connect(path)) as older:
+        older.execute("INSERT INTO shares (id, name) VALUES (1, ?)", (SOURCE.share,))
+        older.execute("INSERT INTO places (id, share, name) VALUES (1, 1, 'source')")
+        older.execute("INSERT INTO folders (id, share, path) VALUES (1, 1, x'')")
+        for name in (b"a", b"b", b"c"):
+            older.execute("INSERT INTO touched (place, folder, name) VALUES (1, 1, ?)", (name,))
+        older.execute("DELETE FROM touched WHERE number > ?", (0 if forgotten else 2,))
+        older.commit()
+    with Ledger(path) as ledger:
+        assert ledger.agreements.sequence() == 3
+        assert touched(ledger) == ([] if forgotten else [b"a", b"b"])
+        ledger.agreements.touch(SOURCE, [b"d"])
+        assert touched(ledger, 3) == [b"d"]
+        assert ledger.soundness() == ()
 
 
 def test_paths_touched_while_others_are_judged_wait_for_the_next_time(ledger):

@@ -115,10 +115,13 @@ class Agreements:
             yield path, self._known(place, path)
 
     def sequence(self) -> int:
-        """A number that grows with every path whose judgement may have changed."""
+        """A number that grows with every path whose judgement may have changed.
+
+        It never falls, also not when all that was touched is forgotten.
+        """
         self._readings.flush()
         row = self._store.row(statements.LAST_TOUCHED)
-        return 0 if row is None else row[0]
+        return 0 if row is None or row[0] is None else row[0]
 
     def pairs_touched(
         self, mirror: PlaceName, since: int, until: int | None = None
@@ -244,8 +247,10 @@ class Agreements:
 
     def forget_touched(self, share: str, until: int) -> None:
         """All mirrors of ``share`` were judged up to this number: what was touched is settled."""
+        values = {"until": until, "share": self._names.share(share)}
         with self._store.transaction():
-            self._store.run(statements.FORGET_TOUCHED, (until, self._names.share(share)))
+            self._store.run(statements.KEEP_LAST_NUMBER, values)
+            self._store.run(statements.FORGET_TOUCHED, values)
 
     def _row(
         self, mirror: int, share: int, path: bytes, agreement: Agreement, at: int

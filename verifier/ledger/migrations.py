@@ -547,6 +547,32 @@ _FIRST_LOOKS: Final = (
     "DROP TRIGGER sighting_added",
 )
 
+_TOUCHED_BY_NUMBER: Final = (
+    # With AUTOINCREMENT, SQLite looked up and wrote the last number in a table of its own for each
+    # path that a trigger touched.  That a number never comes again is now seen to where paths are
+    # forgotten, some thousand at a time: the row with the last number stays, as one of no place.
+    "CREATE TEMP TABLE touched_before AS SELECT number, place, folder, name FROM touched",
+    """
+    INSERT INTO temp.touched_before (number, place, folder, name)
+        SELECT seq, 0, 0, x'' FROM sqlite_sequence WHERE name = 'touched'
+            AND NOT EXISTS (SELECT 1 FROM touched WHERE number >= seq)
+    """,
+    "DROP TABLE touched",
+    """
+    CREATE TABLE touched (
+        number INTEGER PRIMARY KEY,
+        place  INTEGER NOT NULL,             -- 0: of none, so that the last number stays known
+        folder INTEGER NOT NULL,
+        name   BLOB NOT NULL
+    )
+    """,
+    """
+    INSERT INTO touched (number, place, folder, name)
+        SELECT number, place, folder, name FROM temp.touched_before ORDER BY number
+    """,
+    "DROP TABLE temp.touched_before",
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -607,5 +633,10 @@ MIGRATIONS: Final = (
         12,
         "what was seen and read in one go, when a place was looked at for the first time",
         _FIRST_LOOKS,
+    ),
+    Migration(
+        13,
+        "what was touched, numbered without a table of numbers beside it",
+        _TOUCHED_BY_NUMBER,
     ),
 )

@@ -533,7 +533,7 @@ AGREEMENTS_IN_FOLDER: Final = f"""
 AGREEMENT: Final = f"""
     SELECT {_AGREEMENT} FROM agreements WHERE mirror = ? AND folder = ? AND name = ?
 """
-LAST_TOUCHED: Final = "SELECT seq FROM sqlite_sequence WHERE name = 'touched'"
+LAST_TOUCHED: Final = "SELECT max(number) FROM touched"
 FIRST_TOUCHED: Final = "SELECT min(number) FROM touched"
 TOUCH: Final = "INSERT INTO touched (place, folder, name) VALUES (?, ?, ?)"
 TOUCHED: Final = """
@@ -640,9 +640,17 @@ TOUCH_AFTER_FIRST_LOOK: Final = f"""
         )
 """
 """What was read and is not agreed: it is to be judged."""
+KEEP_LAST_NUMBER: Final = """
+    UPDATE touched SET place = 0, folder = 0, name = x''
+    WHERE number = (SELECT max(number) FROM touched) AND number <= :until
+        AND place IN (SELECT id FROM places WHERE share = :share)
+"""
+"""Where the last of all that was touched is about to be forgotten, its number is not: SQLite gives
+a new row the number after the last, and what was judged up to a number must not come after it."""
 FORGET_TOUCHED: Final = """
     DELETE FROM touched
-    WHERE number <= ? AND place IN (SELECT id FROM places WHERE share = ?)
+    WHERE number <= :until AND number < (SELECT max(number) FROM touched)
+        AND (place = 0 OR place IN (SELECT id FROM places WHERE share = :share))
 """
 
 # ------------------------------------------------------------------------------------- findings
