@@ -14,7 +14,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from verifier import guards, pace, system
+from verifier import guards, system
 from verifier.diff.comparison import Judged
 from verifier.due import latest_run, next_run_ends
 from verifier.engine import BellRang, ReadingEngine
@@ -25,6 +25,7 @@ from verifier.inside import lies_in
 from verifier.jobs.alarms import Alarms, NoAlarms
 from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
+from verifier.jobs.giving_way import GivingWay
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
 from verifier.jobs.opening import all_places, dated, open_ledger, places_of
@@ -299,7 +300,6 @@ class _Night:
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._scheduler: Scheduler | None = None
-        self._examination = Examination()
         self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
         self._anew = {share.name for share in self._settings.shares}
         self._read_before: dict[PlaceName, int] = {}
@@ -307,8 +307,10 @@ class _Night:
         self._walked_at: dict[str, float] = {}
         self._judgings: dict[str, Judging] = {}
         self._shift: int | None = None
-        self._yielding = pace.Yielding(self._settings.pace.yield_above, system.io_pressure)
-        self._held = False
+        self._giving_way = GivingWay(
+            self._settings.pace.yield_above, engine, progress, clock.now, clock.sleep
+        )
+        self._examination = Examination(clock=self._giving_way.steady)
         self._meter = Meter(self._settings, ledger, readers.bytes_read, clock.now)
         self._only_listed = only_listed(self._settings)
 
@@ -338,6 +340,7 @@ class _Night:
             stopped_by = StoppedBy.SIGNAL
             self._engine.stop()
         finally:
+            self._giving_way.end()
             let_go(*self._places.values())
             ledger.readings.flush()
             self._meter.write(0)
@@ -626,17 +629,8 @@ class _Night:
                 )
 
     def _each_turn(self) -> None:
-        self._yield()
+        self._giving_way.look()
         self._meter.write()
-
-    def _yield(self) -> None:
-        """Let others have the disks while they need them."""
-        hold = self._yielding.tick(self._clock.now())
-        if hold != self._held:
-            self._held = hold
-            self._engine.hold(hold)
-            if hold:
-                self._progress.say("Waiting: others need the disks.")
 
     def _to_read(self, name: PlaceName, *, audit: bool = True) -> Left:
         """What is to be read of a place in this shift, with or without the rest of its round."""
@@ -748,6 +742,7 @@ class _Night:
     def _piece(self, name: PlaceName, path: bytes, piece: int) -> Sighting | None:
         """One segment of a file, read at once; None where there is no time for it."""
         end = self._window.end
+        self._giving_way.wait(end)
         if name not in self._places or (end is not None and self._clock.now() >= end):
             return None
         try:
@@ -766,6 +761,7 @@ class _Night:
 
         def has_read(size: int) -> None:
             self._meter.besides(name, size)
+            self._giving_way.wait(self._window.end)
             watch.allow(size)
 
         return has_read
