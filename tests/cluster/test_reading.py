@@ -196,9 +196,16 @@ def test_a_worker_without_the_folder_is_told_of(alone, surveys, tmp_path):
     with (
         alone.worker("harbour", before=sees(tmp_path / "empty", above)),
         cluster_engine(alone.address) as engine,
-        pytest.raises(PlaceUnreachable, match=r"cannot read .*/bench.*Mount the same tree"),
+        pytest.raises(PlaceUnreachable) as caught,
     ):
         read(engine, surveys)
+    who, _, said = str(caught.value).partition(" finds that ")
+    assert who.startswith("The worker harbour (")
+    assert said == (
+        f"{surveys.root} cannot be read as a folder (No such file or directory). Mount the same "
+        "tree at the same path on every worker, in the way in which it is mounted on this machine, "
+        "then start again."
+    )
 
 
 def test_a_tree_that_is_worked_on_is_no_other_tree(machines, surveys):

@@ -50,7 +50,8 @@ def test_a_place_that_is_only_listed_is_read_nowhere(studio: Studio, room: WebSe
     studio.settings(more=notify(room))
     assert studio.shift().status == 0
     subject, body = told(room)
-    assert subject.startswith("All good so far: ") and "All good:" not in body
+    assert subject.startswith("All good as far as all is read: ") and "All good" not in body
+    assert f"as far as all is read: {SHARE} on faraway is only listed." in body
     assert f"Only listed, since reading costs: {SHARE}, faraway. Of the contents" in body
     shown = page(studio)
     assert "0 pending, 8 unread" in shown
@@ -91,7 +92,7 @@ def test_a_file_larger_than_a_months_budget_is_said_to_be_read_never(
     studio.settings(read_at_most="5 MB a month", more=notify(room))
     assert studio.shift().status == 0
     subject, body = told(room)
-    assert subject.startswith("All good so far: ")
+    assert subject.startswith("All good as far as all is read: ")
     assert subject.endswith(", 9.0 MB left for the next shifts, nothing needs you")
     assert "All that was due has been read" not in body
     said = "1 file is larger than what may be read there in a month, so that no shift ever reads"

@@ -20,7 +20,7 @@ from test_engine import Hands
 from verifier import __version__
 from verifier.cluster import alike, connection
 from verifier.cluster import worker as worker_module
-from verifier.cluster.orders import Answer, Batch, Expected, Orders, Told
+from verifier.cluster.orders import Answer, Batch, Expected, Found, Orders, Told
 from verifier.cluster.worker import TOLD_EVERY, Desk, TaskWatch, desk_of, run_batch, work
 from verifier.engine import BellRang, Engine, Terms, Watch
 from verifier.errors import ClusterUnready, PlaceUnreachable, Stopped
@@ -222,6 +222,20 @@ def test_an_older_state_of_the_same_tree_is_another_tree(tree, watch):
     tree.edit("1.jpg")
     expected = seen_from_here(tree, watch)
     assert "such as 1.jpg" in str(alike.unlike(place_of(tree), expected, found, watch))
+
+
+# Fails when the sentence of the place itself, with its own advice, is repeated whole.
+def test_what_a_worker_without_the_mount_says_names_the_path_once_and_no_advice(tree, watch):
+    place, expected = place_of(tree), seen_from_here(tree, watch)
+    os.rename(tree.root, f"{tree.root}.away")
+    found = alike.found_at(place_of(tree), expected, watch)
+    assert alike.unlike(place, expected, found, watch) == (
+        f"finds that {place.at} cannot be read as a folder (No such file or directory)"
+    )
+    slow = Found(trouble="it gave no answer in 30 s.")
+    assert alike.unlike(place, expected, slow, watch) == (
+        f"cannot read {place.at}: it gave no answer in 30 s"
+    )
 
 
 # Fails without `_read_less_well`: a certificate would say more than was done.

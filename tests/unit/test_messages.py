@@ -13,6 +13,7 @@ from msgspec import structs
 from verifier.expected import Missed
 from verifier.findings import Action, action_for
 from verifier.hours import Span, WorkingHours
+from verifier.jobs.doubts import Doubt, DoubtKind
 from verifier.jobs.notices import Facts, Group, Known, Week, WeekPlace
 from verifier.jobs.shift import Result, StoppedBy
 from verifier.ledger import (
@@ -204,7 +205,7 @@ def test_all_good_is_said_only_when_nothing_at_all_needs_somebody():
     assert subject() == "All good: 212 GB read, nothing needs you"
     result = structs.replace(GOOD.result, left=Left(5, 10**12))
     assert subject(result=result) == (
-        "All good so far: 212 GB read, 1.0 TB left for the next shifts, nothing needs you"
+        "All good: 212 GB read, 1.0 TB left for the next shifts, nothing needs you"
     )
     night = tuple(nights_from(HOURS, NOW - 86_400, NOW))[:1]
     unmounted = Notice(VAULT, NOW, NoticeKind.UNMOUNTED, "vault looks emptied.")
@@ -216,9 +217,13 @@ def test_all_good_is_said_only_when_nothing_at_all_needs_somebody():
         {"result": structs.replace(GOOD.result, stopped_by=StoppedBy.TROUBLE)},
         {"result": structs.replace(GOOD.result, notices=(unmounted,))},
         {"result": structs.replace(GOOD.result, unreachable=((VAULT, "gone"),))},
+        {"doubts": (Doubt(DoubtKind.OVERDUE, VAULT, NOW),)},
+        {"unread": (Doubt(DoubtKind.UNREAD, VAULT, None, 5, 10**12),), "result": result},
+        {"not_told": (Doubt(DoubtKind.UNDELIVERED, None, NOW, 1, to="json://room"),)},
     ):
         said = WORDS.after_shift(facts(**bad))
-        assert "good" not in said.subject.lower()
+        assert "all good" not in f"{said.subject} {said.body}".lower()
+        assert "nothing needs you" not in said.subject
         assert "Nothing needs you" not in said.body
 
 

@@ -44,6 +44,7 @@ from verifier.model import Cause, Finding, Side, Verdict
 from verifier.reporting import report as words
 from verifier.reporting.message import WORDS
 from verifier.reporting.page import Beside, page
+from verifier.scheduler import Left
 from verifier.settings import Settings
 
 LISBON = ZoneInfo("Europe/Lisbon")
@@ -380,7 +381,7 @@ def told_after(found: Settings, ledger: Ledger, **changes: object) -> str | None
     notices.after(ledger, structs.replace(result, **changes))
     assert not any("fault" in each for each in said), said
     waiting = [each for each in ledger.messages.waiting() if each.label]
-    return f"{waiting[0].subject}\n{waiting[0].body}" if waiting else None
+    return f"{waiting[-1].subject}\n{waiting[-1].body}" if waiting else None
 
 
 JUST_ENDED = [
@@ -404,15 +405,59 @@ def test_the_message_calls_nothing_good_that_the_page_does_not(found, ledger, sp
     spoil(ledger)
     said = told_after(found, ledger)
     assert said is not None
-    if DoubtKind.UNREAD in expected:
-        assert said.startswith("All good so far: 3.0 kB read, 2.0 kB left for the next shifts")
-    else:
-        assert "all good" not in said.lower()
-        assert "Nothing needs you" not in said
+    assert "all good" not in said.lower()
+    assert "nothing needs you" not in said.lower()
     zone = found.hours.zone
     for each in gather(found, ledger, NOW).doubts:
-        if each.what not in (DoubtKind.UNREAD, DoubtKind.UNDELIVERED):
+        if each.what is not DoubtKind.UNDELIVERED:
             assert words.doubt_in_full(each, zone) in " ".join(said.split())
+
+
+def test_of_what_the_bell_left_unread_the_message_and_the_page_say_the_same(found, ledger):
+    night(ledger, unread=1, stopped_by="working-hours")
+    report = gather(found, ledger, NOW)
+    assert report.state is State.NOT_KNOWN
+    said = told_after(found, ledger)
+    assert said is not None
+    assert said.startswith(
+        "Not known to be good: 2 files (2.0 kB) not read yet; 3.0 kB read, no finding is open\n"
+    )
+    assert words.headline(report).startswith("Not known to be good: 1 file (1.0 kB) on ")
+    assert words.lead(report) in " ".join(said.split())
+
+
+def test_what_is_left_of_a_round_keeps_neither_the_message_nor_the_page_from_all_good(
+    found, ledger
+):
+    night(ledger, STARTED - DAY, ENDED - DAY)
+    ledger.rounds.end_if_complete(SOURCE, ENDED - DAY)
+    shift = night(ledger, stopped_by="working-hours")
+    ledger.rounds.start_next(SOURCE, shift.started)
+    assert words.headline(gather(found, ledger, NOW)).startswith("All good as of ")
+    said = told_after(found, ledger, left=Left(3, 3000))
+    assert said is not None
+    assert said.startswith(
+        "All good: 3.0 kB read, 3.0 kB left for the next shifts, nothing needs you\n"
+    )
+    assert "Nothing needs you. The next shifts read on." in said
+
+
+def test_where_a_message_reached_nobody_neither_the_message_nor_the_page_says_all_good(
+    found, ledger
+):
+    night(ledger, STARTED - DAY, ENDED - DAY)
+    everybody = [(each.digest, each.label) for each in recipients_of(found)]
+    ledger.messages.add(
+        STARTED - DAY, MessageKind.SHIFT, "All good", "", all_of(recipients_of(found)), everybody
+    )
+    night(ledger)
+    assert words.headline(gather(found, ledger, NOW)).startswith(
+        "Messages could not be delivered; the copies were in order as of "
+    )
+    said = told_after(found, ledger)
+    assert said is not None and "all good" not in said.lower()
+    assert said.startswith("Messages could not be delivered; the copies are in order: 3.0 kB read")
+    assert "nothing needs you" not in said.lower()
 
 
 @pytest.mark.parametrize(("seldom", "told"), [(False, True), (True, False)])

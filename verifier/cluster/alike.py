@@ -56,7 +56,9 @@ def found_at(place: Place, expected: Expected, watch: Watch) -> Found:
         seen = _looked_at(place, [each.path for each in expected.seen], watch)
         return Found(tuple(seen), is_empty(place), place.how_read())
     except PlaceUnreachable as error:
-        return Found(trouble=str(error))
+        # What to do about it is for who has the cluster, and is told once for all that may be.
+        wrong, _, _ = str(error).rpartition(". ")
+        return Found(trouble=wrong or str(error))
 
 
 def differences(expected: Expected, found: Found) -> list[bytes]:
@@ -82,7 +84,10 @@ def unlike(place: Place, expected: Expected, found: Found, watch: Watch) -> str 
     nothing.
     """
     if found.trouble is not None:
-        return f"cannot read {place.at}: {found.trouble}"
+        trouble = found.trouble.rstrip(".")
+        if trouble.startswith(f"{place.at} "):
+            return f"finds that {trouble}"
+        return f"cannot read {place.at}: {trouble}"
     if found.empty != expected.empty:
         holds, held = ("nothing", "files") if found.empty else ("files", "nothing")
         return f"sees {holds} at {place.at}, where this machine sees {held}"

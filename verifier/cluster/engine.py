@@ -471,7 +471,7 @@ def _fail(promise: Future[Any], error: BaseException) -> None:
 
 def _another_tree(worker: str, wrong: str) -> PlaceUnreachable:
     return PlaceUnreachable(
-        f"The worker {worker} {wrong.rstrip('.')}. Mount the same tree at the same path on every "
+        f"The worker {worker} {wrong}. Mount the same tree at the same path on every "
         "worker, in the way in which it is mounted on this machine, then start again."
     )
 

@@ -96,6 +96,11 @@ class PlaceAudit(Struct, frozen=True):
         return self.budget is not None and self.budget.limit is None
 
     @property
+    def only_in_part(self) -> bool:
+        """True where shifts read, but not all was read because reading costs, by intent."""
+        return self.budget is not None and not self.only_listed and bool(self.unread_files)
+
+    @property
     def budget_days(self) -> float | None:
         """The days in which a budget lets all of it be read once; None without one."""
         if self.budget is None or self.budget.limit is None:

@@ -134,11 +134,6 @@ class PlaceReport(Struct, frozen=True):
         """Which place."""
         return self.audit.place
 
-    @property
-    def only_in_part(self) -> bool:
-        """True where not all was read because reading costs, which the settings have meant."""
-        return self.audit.budget is not None and bool(self.audit.unread_files)
-
 
 class NightRead(Struct, frozen=True):
     """What the shifts that began in one night read, on all places."""

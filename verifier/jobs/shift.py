@@ -14,7 +14,7 @@ from typing import Final
 
 from msgspec import Struct
 
-from verifier import guards, pace, system
+from verifier import guards, system
 from verifier.diff.comparison import Judged
 from verifier.due import latest_run, next_run_ends
 from verifier.engine import BellRang, ReadingEngine
@@ -26,6 +26,7 @@ from verifier.jobs.alarms import Alarms, NoAlarms
 from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.first_looks import FirstLooks
+from verifier.jobs.giving_way import GivingWay
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import KEPT_FOR, Neighbourhood
 from verifier.jobs.opening import all_places, dated, open_ledger, places_of
@@ -42,6 +43,7 @@ from verifier.ledger import (
     NoticeKind,
     Override,
     PlaceName,
+    Round,
     only_shift,
 )
 from verifier.measures import amount, count
@@ -217,7 +219,7 @@ class Shifts:
         self._engine.stop()
         self._kept.close()
 
-    def run(self, *, may_start_round: bool = True) -> Result:
+    def run(self) -> Result:
         """One shift, from now to the bell or until all is read."""
         settings, now = self._request.settings, self._clock.now()
         if closed_until(settings, now) is not None:
@@ -228,7 +230,7 @@ class Shifts:
             self._request, self.ledger, self._readers, self._engine, self._progress, self._clock
         )
         try:
-            return night.run(window, ends_by, may_start_round)
+            return night.run(window, ends_by)
         finally:
             self._engine.ring_at(0.0)
 
@@ -237,19 +239,16 @@ class Shifts:
 
         Ends by a signal only, with what the last shift did.
         """
-        fresh, last = True, Result(None, StoppedBy.SIGNAL)
+        last = Result(None, StoppedBy.SIGNAL)
         try:
             while True:
-                result = self.run(may_start_round=fresh)
+                result = self.run()
                 if result.number is not None:
                     last = result
                     each(result)
                 if result.stopped_by == StoppedBy.SIGNAL:
                     return last
-                before = self._clock.now()
-                self._wait_until(self._next_start(before))
-                # One round a night is enough, however small the share.
-                fresh = _night_began(self._request.settings, before, self._clock.now())
+                self._wait_until(self._next_start(self._clock.now()))
         except KeyboardInterrupt:
             return last
 
@@ -305,7 +304,6 @@ class _Night:
         self._notices: list[Notice] = []
         self._scheduler: Scheduler | None = None
         self._first_looks: FirstLooks | None = None
-        self._examination = Examination()
         self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
         self._anew = {share.name for share in self._settings.shares}
         self._read_before: dict[PlaceName, int] = {}
@@ -313,13 +311,14 @@ class _Night:
         self._walked_at: dict[str, float] = {}
         self._judgings: dict[str, Judging] = {}
         self._shift: int | None = None
-        self._may_start_round = True
-        self._yielding = pace.Yielding(self._settings.pace.yield_above, system.io_pressure)
-        self._held = False
+        self._giving_way = GivingWay(
+            self._settings.pace.yield_above, engine, progress, clock.now, clock.sleep
+        )
+        self._examination = Examination(clock=self._giving_way.steady)
         self._meter = Meter(self._settings, ledger, readers.bytes_read, clock.now)
         self._only_listed = only_listed(self._settings)
 
-    def run(self, window: Window, ends_by: str, may_start_round: bool) -> Result:
+    def run(self, window: Window, ends_by: str) -> Result:
         ledger, now = self._ledger, self._clock.now
         self._window = window
         self._remark_on_the_last()
@@ -327,7 +326,6 @@ class _Night:
         ledger.neighbours.forget_before(int(now()) - KEPT_FOR)
         number = ledger.shifts.start(int(now()))
         ledger.readings.shift = self._shift = number
-        self._may_start_round = may_start_round
         stopped_by = StoppedBy.SIGNAL
         before = self._bytes_read()
         try:
@@ -346,6 +344,7 @@ class _Night:
             stopped_by = StoppedBy.SIGNAL
             self._engine.stop()
         finally:
+            self._giving_way.end()
             let_go(*self._places.values(), *self._new.values())
             ledger.readings.flush()
             self._meter.write(0)
@@ -435,7 +434,7 @@ class _Night:
 
     def _looking(self) -> None:
         """Every now and then during first looks."""
-        self._yield()
+        self._giving_way.look()
         if self._window.end is not None and self._clock.now() >= self._window.end:
             raise BellRang
 
@@ -554,18 +553,19 @@ class _Night:
     # ------------------------------------------------------------------------------ the rounds
 
     def _begin_rounds(self) -> None:
-        """Round 1 is the first full read; later ones begin on audit nights.
+        """Round 1 is the first full read; later ones begin on audit nights, one a night at most.
 
-        A round is only ended by a shift that came to its own end, so that one which goes on
-        after a crash does not begin to read all over again.
+        A night has one round at most, however often a shift is started: else a small share would
+        be read once more by each.  A round is only ended by a shift that came to its own end, so
+        that one which goes on after a crash does not begin to read all over again.
         """
         rounds, now = self._ledger.rounds, self._clock.now()
         audit, end = self._window.audit, self._window.end
         may_audit = audit is not None and (end is None or audit[0] < end)
-        may_start = self._may_start_round and self._audit_began()
+        began = self._audit_began()
         for name in self._read_places():
             current = rounds.current(name)
-            if current is None or (may_start and current.ended is not None):
+            if current is None or (began and may_follow(self._settings, current, now)):
                 current = rounds.start_next(name, int(now))
             if may_audit and current.ended is None:
                 self._read_before[name] = current.started
@@ -605,7 +605,7 @@ class _Night:
                 continue
             if current.ended is None:
                 rounds.end_if_complete(name, int(now))
-            elif _night_began(self._settings, current.ended, now):
+            elif may_follow(self._settings, current, now):
                 following = rounds.start_next(name, int(now))
                 self._read_before[name] = following.started
                 queue.audit(following.started)
@@ -685,17 +685,8 @@ class _Night:
                 )
 
     def _each_turn(self) -> None:
-        self._yield()
+        self._giving_way.look()
         self._meter.write()
-
-    def _yield(self) -> None:
-        """Let others have the disks while they need them."""
-        hold = self._yielding.tick(self._clock.now())
-        if hold != self._held:
-            self._held = hold
-            self._engine.hold(hold)
-            if hold:
-                self._progress.say("Waiting: others need the disks.")
 
     def _to_read(self, name: PlaceName, *, audit: bool = True) -> Left:
         """What is to be read of a place in this shift, with or without the rest of its round."""
@@ -812,6 +803,7 @@ class _Night:
     def _piece(self, name: PlaceName, path: bytes, piece: int) -> Sighting | None:
         """One segment of a file, read at once; None where there is no time for it."""
         end = self._window.end
+        self._giving_way.wait(end)
         if name not in self._places or (end is not None and self._clock.now() >= end):
             return None
         try:
@@ -830,6 +822,7 @@ class _Night:
 
         def has_read(size: int) -> None:
             self._meter.besides(name, size)
+            self._giving_way.wait(self._window.end)
             watch.allow(size)
 
         return has_read
@@ -854,6 +847,11 @@ def _next_noon(settings: Settings, now: float) -> float:
     while noon.timestamp() <= now:
         noon += timedelta(days=1)
     return noon.timestamp()
+
+
+def may_follow(settings: Settings, last: Round, now: float) -> bool:
+    """Whether another round may begin: the ``last`` one ended in an earlier night."""
+    return last.ended is not None and _night_began(settings, last.ended, now)
 
 
 def _night_began(settings: Settings, before: float, now: float) -> bool:

@@ -2,7 +2,7 @@
 
 Pure.  The subject says it all, for whoever reads no further: what is wrong, where, and that the
 rest is fine only where that is known.  The body then says what to do first and where to look.  No
-sentence may sound like "all good" where something was not read.
+sentence may sound like "all good" where the page does not say so.
 """
 
 from __future__ import annotations
@@ -20,7 +20,13 @@ from verifier.ledger import Notice, NoticeKind, PlaceName
 from verifier.measures import amount, count, listing
 from verifier.model import printable
 from verifier.reporting.missed import none_had_run_since
-from verifier.reporting.report import doubt_in_full
+from verifier.reporting.report import (
+    AS_FAR_AS_READ,
+    NOT_KNOWN,
+    SAYS_NOTHING,
+    doubt_in_full,
+    not_all_read,
+)
 from verifier.reporting.text import what_it_is, wrapped
 
 LATE_SHOWN: Final = 5
@@ -134,19 +140,33 @@ def _subject(facts: Facts) -> str:
     headlines = list(_headlines(facts))
     weekly = "" if facts.week is None else " (weekly summary)"
     if not headlines:
-        return _all_good(facts) + weekly
+        return _nothing_found(facts) + weekly
     more = len(headlines) - 1
     rest = f"; and {count(more, 'more thing')}" if more else ""
     return headlines[0] + rest + weekly
 
 
-def _all_good(facts: Facts) -> str:
+def _nothing_found(facts: Facts) -> str:
+    """Where no finding is open: "all good" only where the page says so too."""
     result = facts.result
+    read = f"{amount(result.read_bytes)} read"
+    if facts.unread:
+        files = sum(each.number for each in facts.unread)
+        size = sum(each.bytes for each in facts.unread)
+        unread = f"{count(files, 'file')} ({amount(size)}) not read yet"
+        return f"{NOT_KNOWN}: {unread}; {read}, no finding is open"
+    far = f" {AS_FAR_AS_READ}" if _not_all_read(facts) else ""
     left = ""
     if result.left.files:
         left = f", {amount(result.left.bytes)} left for the next shifts"
-    start = "All good so far" if left or _only_listed(facts) else "All good"
-    return f"{start}: {amount(result.read_bytes)} read{left}, nothing needs you"
+    if facts.not_told:
+        return f"{_not_told(facts)}; the copies are in order{far}: {read}{left}"
+    return f"All good{far}: {read}{left}, nothing needs you"
+
+
+def _not_told(facts: Facts) -> str:
+    messages = any(not each.heartbeat for each in facts.not_told)
+    return "Messages could not be delivered" if messages else "The heartbeat is not heard"
 
 
 def _headlines(facts: Facts) -> Iterator[str]:
@@ -183,7 +203,7 @@ def _headlines(facts: Facts) -> Iterator[str]:
         new = "" if facts.news else "nothing new, "
         need = "needs" if known == 1 else "need"
         yield f"{new}{count(known, 'finding')} of before still {need} you{danger}".capitalize()
-    yield from _doubt_subjects(facts, DoubtKind.UNREAD, DoubtKind.OVERDUE)
+    yield from _doubt_subjects(facts, DoubtKind.OVERDUE)
 
 
 _NOT_SEEN: Final = DoubtKind.UNMOUNTED, DoubtKind.NOT_REACHED, DoubtKind.STOPPED_ANSWERING
@@ -205,7 +225,6 @@ def _doubt_subjects(facts: Facts, *kinds: DoubtKind) -> Iterator[str]:
             DoubtKind.STOPPED_ANSWERING: f"{where} stopped answering",
             DoubtKind.SUSPECTED: f"{count(number, 'path')} {_look(number)} damaged, to be read a "
             "second time",
-            DoubtKind.UNREAD: f"{count(number, 'file')} on {where} {_was(number)} not read",
             DoubtKind.OVERDUE: f"Some of {where} was not read for too long",
         }[kind]
 
@@ -279,10 +298,7 @@ def _body(facts: Facts) -> Iterator[str]:
         yield from wrapped(_first(facts), "")
     else:
         yield ""
-        good = "Nothing needs you."
-        if facts.result.left.files:
-            good += " What was read is as it should be; not everything that is due has been read."
-        yield from wrapped(good, "")
+        yield from _nothing_wrong(facts)
     yield from _headed("What the shift did")
     for sentence in _done(facts):
         yield from wrapped(sentence, "")
@@ -301,6 +317,25 @@ def _body(facts: Facts) -> Iterator[str]:
             "you hear of it after the shift that found it.",
             "",
         )
+
+
+def _nothing_wrong(facts: Facts) -> Iterator[str]:
+    if facts.unread:
+        yield from wrapped(f"{NOT_KNOWN}, since not all has been read yet:", "")
+        for each in facts.unread:
+            yield from _point(doubt_in_full(each, facts.hours.zone))
+        yield from wrapped(f"{SAYS_NOTHING} The next shifts read on.", "")
+    else:
+        good = "The copies are in order" if facts.not_told else "Nothing needs you"
+        if not_read := _not_all_read(facts):
+            good += f", {AS_FAR_AS_READ}: {not_read}"
+        left = " The next shifts read on." if facts.result.left.files else ""
+        yield from wrapped(f"{good}.{left}", "")
+    if facts.not_told:
+        yield ""
+        yield from wrapped("Not told to everybody:", "")
+        for each in facts.not_told:
+            yield from _point(doubt_in_full(each, facts.hours.zone))
 
 
 def _wrong(facts: Facts) -> Iterator[str]:
@@ -417,6 +452,10 @@ _ENDED: Final = {
 def _only_listed(facts: Facts) -> list[PlaceName]:
     """The places of which the shift read nothing but names and sizes."""
     return [each.place for each in facts.result.budgets if each.limit is None]
+
+
+def _not_all_read(facts: Facts) -> str:
+    return not_all_read(_only_listed(facts), facts.in_part)
 
 
 def _done(facts: Facts) -> Iterator[str]:

@@ -5,7 +5,7 @@ Silence must never look like all good: what is not known is said in the first se
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import tzinfo
 from typing import Any, Final
 
@@ -49,6 +49,11 @@ _IN_SHORT: Final = {
     Action.LOOK_AGAIN: ("is still being written", "are still being written"),
 }
 
+NOT_KNOWN: Final = "Not known to be good"
+SAYS_NOTHING: Final = "No finding is open, but that says nothing of what was not read."
+AS_FAR_AS_READ: Final = "as far as all is read"
+"""What the page and the messages both say where not everything is known, in the same words."""
+
 URGENT: Final = frozenset({Action.SAVE_THE_LAST_COPY, Action.HOLD_THE_MIRROR_RUN})
 """What must be seen to before the next mirror run."""
 
@@ -74,8 +79,9 @@ def headline(report: Report) -> str:
         assert report.as_of is not None
         messages = any(not each.heartbeat for each in report.doubts)
         what = "Messages could not be delivered" if messages else "The heartbeat is not heard"
-        return f"{what}; the copies were in order as of {moment(report.as_of, zone)}."
-    return f"Not known to be good: {doubt(report.doubts[0], zone)}"
+        as_of = moment(report.as_of, zone)
+        return f"{what}; the copies were in order as of {as_of}{_but_for(report)}."
+    return f"{NOT_KNOWN}: {doubt(report.doubts[0], zone)}"
 
 
 def lead(report: Report) -> str:
@@ -89,9 +95,11 @@ def lead(report: Report) -> str:
             said += f" {count(report.accepted, 'more finding')} {_was(report.accepted)} accepted."
         return said
     if not report.all_seen or report.surges:
-        return "No finding is open, but that says nothing of what was not read."
+        return SAYS_NOTHING
     them = "it" if report.files == 1 else "them"
-    unread = [each.name for each in report.places if each.only_in_part or each.audit.only_listed]
+    unread = [
+        each.name for each in report.places if each.audit.only_listed or each.audit.only_in_part
+    ]
     besides = f", but for {listing([_place(each) for each in unread])}," if unread else ""
     said = (
         f"{count(report.files, 'file')}, {amount(report.bytes)} in all, and every copy of {them}"
@@ -107,19 +115,19 @@ def lead(report: Report) -> str:
 
 def _but_for(report: Report) -> str:
     """Where not all was read, by intent: it must not pass for known to be good."""
-    listed = [_place(each.name) for each in report.places if each.audit.only_listed]
-    partly = [
-        _place(each.name)
-        for each in report.places
-        if each.only_in_part and not each.audit.only_listed
-    ]
+    listed = [each.name for each in report.places if each.audit.only_listed]
+    in_part = [each.name for each in report.places if each.audit.only_in_part]
+    said = not_all_read(listed, in_part)
+    return f", {AS_FAR_AS_READ}: {said}" if said else ""
+
+
+def not_all_read(listed: Iterable[PlaceName], in_part: Iterable[PlaceName]) -> str:
+    """Where not all is read, by intent, as a part of a sentence; "" where there is no such."""
     said = []
-    if listed:
-        said.append(f"{listing(listed)} {'is' if len(listed) == 1 else 'are'} only listed")
-    if partly:
-        verb = "is" if len(partly) == 1 else "are"
-        said.append(f"{listing(partly)} {verb} read in part, by its budget")
-    return f", as far as all is read: {'; '.join(said)}" if said else ""
+    for names, how in ((listed, "only listed"), (in_part, "read in part, by its budget")):
+        if places := [_place(each) for each in names]:
+            said.append(f"{listing(places)} {'is' if len(places) == 1 else 'are'} {how}")
+    return "; ".join(said)
 
 
 def waiting(report: Report) -> int:

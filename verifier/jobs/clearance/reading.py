@@ -8,10 +8,11 @@ from typing import Final
 
 from msgspec import Struct
 
-from verifier import pace, system
+from verifier import system
 from verifier.engine import ReadingEngine
 from verifier.errors import PlaceUnreachable
 from verifier.jobs.engines import engine_for
+from verifier.jobs.giving_way import GivingWay
 from verifier.jobs.paces import pace_by
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders
@@ -95,8 +96,7 @@ class Reading:
         self._progress = progress
         self._clock = clock
         self._readers = EngineReaders(engine, list(places))
-        self._yielding = pace.Yielding(settings.pace.yield_above, system.io_pressure)
-        self._held = False
+        self._giving_way = GivingWay(settings.pace.yield_above, engine, progress, clock)
         self._meter = Meter(settings, ledger, self._readers.bytes_read, clock, places)
         self._scheduler: Scheduler | None = None
 
@@ -181,17 +181,8 @@ class Reading:
         return None if self._scheduler is None else self._scheduler.status
 
     def _each_turn(self) -> None:
-        self._yield()
+        self._giving_way.look()
         self._meter.write()
-
-    def _yield(self) -> None:
-        """Let others have the disks while they need them."""
-        hold = self._yielding.tick(self._clock())
-        if hold != self._held:
-            self._held = hold
-            self._engine.hold(hold)
-            if hold:
-                self._progress.say("Waiting: others need the disks.")
 
 
 def _no_judgement() -> None:

@@ -12,7 +12,7 @@ from verifier.expected import expected
 from verifier.findings import Action, action_of
 from verifier.jobs import audit
 from verifier.jobs.audit import PlaceAudit
-from verifier.jobs.doubts import Doubt, DoubtKind, doubts_of_places
+from verifier.jobs.doubts import Doubt, DoubtKind, doubts_of_places, not_told
 from verifier.jobs.missed import SHIFTS_LOOKED_AT
 from verifier.jobs.notices.values import Facts, Group, Known, Week, WeekPlace
 from verifier.jobs.notices.when import expected_by, missed_by, weekly_is_due
@@ -33,8 +33,8 @@ _DAY: Final = 86_400
 FIRST_FEW: Final = 5
 """Findings of a kind that a message names."""
 
-_NO_NEWS: Final = frozenset({DoubtKind.OVERDUE, DoubtKind.UNREAD})
-"""What lasts for weeks, and is told with the next message."""
+_NO_NEWS: Final = frozenset({DoubtKind.OVERDUE})
+"""What lasts for weeks, and is told with the next message; so is what is not read yet."""
 
 
 def facts_of(
@@ -67,6 +67,7 @@ def facts_of(
 
     groups, numbers = grouped(news())
     audited = audit.audit(settings, ledger, None, now).places
+    doubts = tuple(_unsaid(doubts_of_places(ledger, audited, own), result))
     week = None
     if weekly_is_due(settings, ledger, shifts, now):
         week = _week(settings, ledger, shifts, audited, now)
@@ -86,7 +87,10 @@ def facts_of(
         page=page,
         attached=notify.attach_page and page is not None,
         week=week,
-        doubts=tuple(_unsaid(doubts_of_places(ledger, audited, own), result)),
+        doubts=tuple(each for each in doubts if each.what is not DoubtKind.UNREAD),
+        unread=tuple(each for each in doubts if each.what is DoubtKind.UNREAD),
+        not_told=not_told(settings, ledger, now),
+        in_part=tuple(each.place for each in audited if each.only_in_part),
         too_large=tuple((each.place, each.too_large) for each in audited if each.too_large),
     )
     return facts, numbers
@@ -145,10 +149,7 @@ def _unsaid(doubts: Iterable[Doubt], result: Result) -> Iterator[Doubt]:
     """Those that what a shift did does not tell of already."""
     said = {notice.place for notice in result.notices if notice.what is NoticeKind.UNMOUNTED}
     said |= {place for place, _ in result.unreachable}
-    for each in doubts:
-        left = each.what is DoubtKind.UNREAD and result.left.files
-        if each.place not in said and not left:
-            yield each
+    return (each for each in doubts if each.place not in said)
 
 
 def grouped(findings: Iterable[LedgerFinding]) -> tuple[tuple[Group, ...], list[int]]:

@@ -68,9 +68,10 @@ class Facts(Struct, frozen=True):
 
     ``due`` is when the next message must be there; ``quiet`` says that a shift with nothing new
     sends none.  ``page`` is where the page stands, None where there is none of this shift.
-    ``late`` are messages that could not be delivered to somebody, ``doubts`` what is not known of
-    the copies beside all that the rest says.  ``too_large`` says of how many files a place's
-    budget of a month does not cover even one.
+    ``late`` are messages that wait for somebody, ``not_told`` whom messages did not reach.
+    ``unread`` is what nobody has read yet as it is now and the next shifts will, ``doubts`` what
+    else is not known of the copies beside all that the rest says.  ``in_part`` are places of which
+    a budget lets not all be read; ``too_large`` says of how many files it does not cover even one.
     """
 
     studio: str
@@ -89,6 +90,9 @@ class Facts(Struct, frozen=True):
     attached: bool
     week: Week | None
     doubts: tuple[Doubt, ...] = ()
+    unread: tuple[Doubt, ...] = ()
+    not_told: tuple[Doubt, ...] = ()
+    in_part: tuple[PlaceName, ...] = ()
     too_large: tuple[tuple[PlaceName, int], ...] = ()
 
 

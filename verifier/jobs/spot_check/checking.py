@@ -14,12 +14,12 @@ from typing import Final
 
 from msgspec import Struct, structs
 
-from verifier import pace, system
 from verifier.diff.comparison import Judged
 from verifier.engine import BellRang, Watch
 from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Stopped
 from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
+from verifier.jobs.giving_way import GivingWay
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.jobs.opening import dated, open_ledger, places_of
@@ -117,9 +117,6 @@ class SpotCheck:
         self._kept = ExitStack()
         self._places: dict[PlaceName, Place] = {}
         self._lost: dict[PlaceName, str] = {}
-        self._yielding = pace.Yielding(self._settings.pace.yield_above, system.io_pressure)
-        self._holding = False
-        self._examination = Examination()
         self._end: float | None = request.bell
         self._underway: dict[int, Unit] = {}
         self._answers: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
@@ -142,6 +139,10 @@ class SpotCheck:
             self._engine = kept.enter_context(
                 engine_for(self._settings.engine, traits, 1, pace=pace_by(self._settings))
             )
+            self._giving_way = GivingWay(
+                self._settings.pace.yield_above, self._engine, self._progress, self._now
+            )
+            self._examination = Examination(clock=self._giving_way.steady)
             self._lanes = dict(zip(names, self._engine.lanes, strict=True))
             self._watches: dict[PlaceName, Watch] = {
                 name: self._engine.own_watch(number) for number, name in enumerate(names)
@@ -356,7 +357,7 @@ class SpotCheck:
             now = self._now()
             if self._rang or (self._end is not None and now >= self._end):
                 return False
-            self._give_way(now)
+            self._giving_way.look()
             while more and len(self._underway) < _AHEAD:
                 unit = next(units, None)
                 more = unit is not None
@@ -370,15 +371,6 @@ class SpotCheck:
             if now - settled_at >= JUDGED_EVERY or len(self._held) >= _HELD_AT_MOST:
                 self._settle()
                 settled_at = self._now()
-
-    def _give_way(self, now: float) -> None:
-        """Let others have the disks while they need them."""
-        hold = self._yielding.tick(now)
-        if hold != self._holding:
-            self._holding = hold
-            self._engine.hold(hold)
-            if hold:
-                self._progress.say("Waiting: others need the disks.")
 
     def _take_answers(self, now: float) -> None:
         patience = _TURN if self._end is None else max(0.0, min(_TURN, self._end - now))
@@ -665,6 +657,7 @@ class SpotCheck:
 
         def has_read(size: int) -> None:
             self._meter.besides(name, size)
+            self._giving_way.wait(self._end)
             watch.allow(size)
 
         return has_read
