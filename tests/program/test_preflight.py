@@ -446,6 +446,19 @@ def test_no_more_is_picked_than_is_to_be_read() -> None:
     assert measuring.Sample().chosen(10, 10) == []
 
 
+def test_where_reading_costs_one_file_is_picked_that_may_be_sent_whole() -> None:
+    sample = measuring.Sample()
+    assert (sample.one(10), sample.largest) == ([], 0)
+    sample.add(b"empty", 0)
+    assert sample.one(10) == []
+    sample.add(b"endless", 5_000)
+    sample.add(b"large", 2_000)
+    assert (sample.one(10), sample.largest) == ([(10, b"large")], 5_000)
+    sample.add(b"small", 7)
+    sample.add(b"smaller", 6)
+    assert sample.one(10) == [(7, b"small")]
+
+
 @pytest.mark.parametrize(
     ("shares", "at_most", "seconds"),
     [

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from verifier.engine import Watch
-from verifier.model import printable
+from verifier.model import Trouble, printable
 from verifier.places.base import Place
 
 READ_FOR: Final = 3.0
@@ -15,8 +15,9 @@ READ_AT_MOST: Final = 256 << 20
 not to decide, and short enough to wait for."""
 
 READ_WHERE_IT_COSTS: Final = 8 << 20
-"""Bytes that are read of one file of a place where reading is paid for: enough to see that it can
-be read, and about how fast."""
+"""Bytes that are read of one file of a place where reading is paid for, by one request: enough to
+see that it can be read, and about how fast.  A larger file is read by several requests, for parts,
+wherever requests are all there is."""
 
 PART: Final = 32 << 20
 """Bytes read of one file at most, so that several files are read."""
@@ -51,7 +52,7 @@ class Sample:
 
     def chosen(self, at_most: int, part: int) -> list[tuple[int, bytes]]:
         """Bytes and path of each file to read, so that those first in the list are far apart."""
-        files = [*self._kept, self._best] if self._best is not None else self._kept
+        files = self._files
         width = max(1, (len(files) - 1).bit_length())
         # The numbers with their bits in reverse: every beginning of that order is spread evenly.
         order = sorted(range(len(files)), key=lambda number: int(f"{number:0{width}b}"[::-1], 2))
@@ -63,6 +64,27 @@ class Sample:
                 found.append((min(size, part, left), path))
                 left -= found[-1][0]
         return found
+
+    def one(self, at_most: int) -> list[tuple[int, bytes]]:
+        """Bytes and path of one file that is not larger, the largest of those; else the smallest.
+
+        Who gives files only as a whole sends all of it, whatever is asked for.
+        """
+        sized = [each for each in self._files if each[0]]
+        small = [each for each in sized if each[0] <= at_most]
+        if not sized:
+            return []
+        size, path = max(small) if small else min(sized)
+        return [(min(size, at_most), path)]
+
+    @property
+    def largest(self) -> int:
+        """The size of the largest file of the stream."""
+        return max((size for size, _ in self._files), default=0)
+
+    @property
+    def _files(self) -> list[tuple[int, bytes]]:
+        return [*self._kept, self._best] if self._best is not None else self._kept
 
 
 def reading_time(
@@ -79,10 +101,10 @@ def reading_time(
     return max(seconds, sum(size for share in shares for size, _ in share) / at_most)
 
 
-def read_part(place: Place, path: bytes, length: int, until: float, watch: Watch) -> str | None:
+def read_part(place: Place, path: bytes, length: int, until: float, watch: Watch) -> Trouble | None:
     """What a reader is sent: the start of a file to be read, until the steady clock shows
-    ``until``; what was wrong, or None."""
+    ``until``; what was wrong, and with which file, or None."""
     found = place.try_reading(path, length, until, watch)
     if found is None or found.unsettled:
         return None
-    return f"{printable(path)}: {found.detail}"
+    return Trouble(found.cause, f"{printable(path)}: {found.detail}")

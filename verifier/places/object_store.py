@@ -244,8 +244,8 @@ class ObjectStorePlace:
         return piece_of(self, path, piece, now, watch)
 
     def try_reading(self, path: bytes, length: int, until: float, watch: Watch) -> Trouble | None:
-        """The start of an object."""
-        return start_of(self, path, length, until, watch)
+        """The start of an object, but for its first byte: who gives no parts is found out."""
+        return start_of(self, path, length, until, watch, behind=1)
 
     def open(self, path: bytes) -> ObjectFile:
         """An object for reading parts of it.  Raises StoreFailed."""

@@ -71,21 +71,28 @@ def _fingerprint(place: Place, path: bytes, start: int, watch: Watch) -> bytes:
     return digest
 
 
-def start_of(place: Place, path: bytes, length: int, until: float, watch: Watch) -> Trouble | None:
-    """The first ``length`` bytes of a file, read and hashed; see `Place.try_reading`."""
+def start_of(
+    place: Place, path: bytes, length: int, until: float, watch: Watch, behind: int = 0
+) -> Trouble | None:
+    """The first ``length`` bytes of a file, read and hashed; see `Place.try_reading`.
+
+    Those ``behind`` so many of the first, where there are any.
+    """
     if time.monotonic() >= until:
         return None
     try:
         file = place.open(path)
     except OSError as error:
         return trouble_of(error)
+    start = behind if behind < file.size else 0
+    length = min(length, file.size - start)
     done = 0
 
     def fill(buffer: memoryview) -> int:
         nonlocal done
         if time.monotonic() >= until:
             return 0
-        block = file.read_at(done, min(len(buffer), length - done))
+        block = file.read_at(start + done, min(len(buffer), length - done))
         buffer[: len(block)] = block
         done += len(block)
         return len(block)

@@ -26,6 +26,7 @@ from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.spending import spend
 from verifier.ledger import PlaceName
 from verifier.measures import amount, count, duration
+from verifier.model import Cause, Trouble
 from verifier.places.base import ReachedByLink
 from verifier.settings import Settings, duration_in_words
 
@@ -34,7 +35,7 @@ def measured(
     found: Settings, places: Sequence[PlaceFound], until: float, progress: Progress, at: float
 ) -> Iterator[Check]:
     """Read some of each place of one share, side by side as later on; their paces are kept."""
-    troubles: dict[str, list[str]] = {each.name: [] for each in places}
+    troubles: dict[str, list[Trouble]] = {each.name: [] for each in places}
     ended = {each.name: time.monotonic() for each in places}
     traits = [each.traits for each in places]
     with engine_for(found.engine, traits) as engine:
@@ -50,7 +51,7 @@ def measured(
         ]
         started = time.monotonic()
         until = min(until, started + READ_FOR)
-        waiting: list[tuple[PlaceFound, Future[str | None]]] = []
+        waiting: list[tuple[PlaceFound, Future[Trouble | None]]] = []
         for place, lane, files in zip(places, engine.lanes, chosen, strict=True):
 
             def note(_: object, name: str = place.name) -> None:
@@ -67,7 +68,7 @@ def measured(
                 try:
                     trouble = task.result()
                 except PlaceUnreachable as error:
-                    trouble = str(error)
+                    trouble = Trouble("unreachable", str(error))
                 if trouble is not None:
                     troubles[place.name].append(trouble)
         for place, lane in zip(places, engine.lanes, strict=True):
@@ -146,16 +147,18 @@ def _chosen(place: PlaceFound) -> Sequence[tuple[int, bytes]]:
     """Bytes and path of each file that a place's pace is measured by."""
     assert place.place is not None
     if place.place.traits.reading_costs:
-        return place.sample.chosen(READ_WHERE_IT_COSTS, READ_WHERE_IT_COSTS)[:1]
+        return place.sample.one(READ_WHERE_IT_COSTS)
     return place.sample.chosen(READ_AT_MOST, PART)
 
 
-def _pace(place: PlaceFound, read: int, troubles: Sequence[str]) -> Check:
+def _pace(place: PlaceFound, read: int, troubles: Sequence[Trouble]) -> Check:
+    if any(each.cause == Cause.GIVES_NO_PARTS for each in troubles):
+        return _no_parts(place)
     if troubles:
         return place.says(
             "reading",
             State.WRONG,
-            f"{count(len(troubles), 'file')} could not be read, such as {troubles[0]}",
+            f"{count(len(troubles), 'file')} could not be read, such as {troubles[0].detail}",
             "Let this user read every file; if it may already, look at the disk.",
         )
     if place.pace is None:
@@ -165,3 +168,17 @@ def _pace(place: PlaceFound, read: int, troubles: Sequence[str]) -> Check:
         return place.says("reading", State.GOOD, "There is nothing to read.")
     detail = f"Read at {amount(round(place.pace))}/s ({amount(read)}, past the cache)."
     return place.says("reading", State.GOOD, detail)
+
+
+def _no_parts(place: PlaceFound) -> Check:
+    """What of a place can be read that gives files only as a whole: small ones, in one request."""
+    large = place.sample.largest > READ_WHERE_IT_COSTS
+    lack = "there are some, which nothing will read" if large else "there is none now"
+    return place.says(
+        "reading",
+        State.WRONG if large else State.LOOK,
+        f"{place.at} gives files only as a whole, so that those over "
+        f"{amount(READ_WHERE_IT_COSTS)} cannot be read: {lack}. Nor can it be shown where a file "
+        "is damaged.",
+        "Have the server give parts of files (ranges), or name the place by another address.",
+    )
