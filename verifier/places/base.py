@@ -258,6 +258,21 @@ def let_go(*places: Place | None) -> None:
             place.close()
 
 
+def recognised(
+    place: Place, before: tuple[int, int] | None, found: tuple[int, int]
+) -> tuple[int, int]:
+    """The device and inode that were found at a place's root.
+
+    Raises PlaceUnreachable if those that were found there ``before`` are other ones.
+    """
+    if before is not None and before != found:
+        raise PlaceUnreachable(
+            f"{place.at} was unmounted or replaced while it was being read, so nothing that was "
+            "read is believed. Check that it is mounted, then start again."
+        )
+    return found
+
+
 def is_empty(place: Place) -> bool:
     """Whether nothing at all stands in a place.  Raises PlaceUnreachable."""
     try:

@@ -30,6 +30,7 @@ from verifier.places.base import (
     Remark,
     Traits,
     Writing,
+    recognised,
     trouble_of,
 )
 from verifier.places.file_systems import how_read
@@ -66,7 +67,7 @@ class FolderPlace:
 
     def __init__(self, root: bytes) -> None:
         self.root = root
-        self._identity: tuple[int, int] | None = None
+        self._found: tuple[int, int] | None = None
 
     @classmethod
     def at_path(cls, path: Path) -> FolderPlace:
@@ -99,14 +100,7 @@ class FolderPlace:
 
     def recognise(self, found: os.stat_result) -> None:
         """Remember which folder stands at the root; raises PlaceUnreachable if another does."""
-        identity = (found.st_dev, found.st_ino)
-        if self._identity is None:
-            self._identity = identity
-        elif self._identity != identity:
-            raise PlaceUnreachable(
-                f"{self.at} was unmounted or replaced while it was being read, so nothing that "
-                "was read is believed. Check that it is mounted, then start again."
-            )
+        self._found = recognised(self, self._found, (found.st_dev, found.st_ino))
 
     def unreachable(self, error: OSError) -> PlaceUnreachable:
         """The sentence for a root that the system does not give."""

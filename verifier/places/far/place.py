@@ -20,7 +20,7 @@ from verifier.ignore import Ignore, Only
 from verifier.measures import amount, duration
 from verifier.model import How, Kind, Sighting, Trouble, printable
 from verifier.places.addresses import Address, shown
-from verifier.places.base import Look, Remark, Traits, Writing
+from verifier.places.base import Look, Remark, Traits, Writing, recognised
 from verifier.places.far import messages as say
 from verifier.places.far.failures import LinkLost
 from verifier.places.far.link import Link, not_reached, terms_of
@@ -155,7 +155,7 @@ class FarPlace:
         link = Link(self.address)
         try:
             opened = link.open(os.fsencode(self.address.path), watch)
-            self._recognise(opened)
+            self._identity = recognised(self, self._identity, (opened.device, opened.inode))
         except BaseException:
             link.drop()
             raise
@@ -163,16 +163,6 @@ class FarPlace:
         self._ahead = opened.clock + link.round_trip / 2 - time.time()
         self._user = opened.user
         return link, False
-
-    def _recognise(self, opened: say.Opened) -> None:
-        identity = opened.device, opened.inode
-        if self._identity is None:
-            self._identity = identity
-        elif self._identity != identity:
-            raise PlaceUnreachable(
-                f"{self.at} was unmounted or replaced while it was being read, so nothing that was "
-                "read is believed. Check that it is mounted there, then start again."
-            )
 
     def put_away(self, link: Link) -> None:
         """Keep a link for the next question, if none is open on it; else end it."""
