@@ -255,6 +255,21 @@ def long_path(path: bytes) -> bytes:
     return b"\\\\?\\" + whole
 
 
+def machine() -> str | None:
+    """What tells the system that runs here from any other, until it is started anew.
+
+    Every user, and every container that does not hide it, is given the same.  None where the
+    system has no such thing.  Source: random(4), boot_id.
+    """
+    if PLAIN or sys.platform != "linux":
+        return None
+    try:
+        with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as told:
+            return told.read().strip() or None
+    except (OSError, ValueError):
+        return None
+
+
 MOUNTS: Final = "/proc/self/mountinfo"
 
 
@@ -537,6 +552,7 @@ __all__ = [
     "io_pressure",
     "leave_signals_to_parent",
     "long_path",
+    "machine",
     "open_folder",
     "open_to_read",
     "other_names",
