@@ -1,9 +1,9 @@
-"""Whether one path lies inside another: by its name, by the system's mounts, or by identity."""
+"""Whether one path lies inside another: by its name, or by identity through every mount."""
 
 from __future__ import annotations
 
 import os
-from pathlib import Path
+from collections.abc import Iterator
 
 from verifier import system
 
@@ -15,14 +15,31 @@ def lies_in(inner: bytes, outer: bytes) -> bool:
     """
     if _begins_with(inner, outer):
         return True
-    here, there = system.location(inner), system.location(outer)
-    if here is not None and there is not None:
-        return here[0] == there[0] and _begins_with(here[1], there[1])
     identity = _identity(outer)
-    return identity is not None and any(
-        identity == _identity(os.fsencode(each))
-        for each in (Path(os.fsdecode(inner)), *Path(os.fsdecode(inner)).parents)
-    )
+    return identity is not None and identity in folders_around(inner)
+
+
+def folders_around(path: bytes) -> list[tuple[int, int]]:
+    """Device and inode of the folder at ``path`` and of all that hold it, the nearest first.
+
+    Those are looked for under every name that the system's mounts give the folder.  ``path`` is
+    absolute and free of links; what is not there yet counts as standing where it would.
+    """
+    for existing in _with_parents(path):
+        if (identity := _identity(existing)) is not None:
+            break
+    else:
+        return []
+    names = [existing]
+    names += (each for each in system.other_names(existing) if _identity(each) == identity)
+    found = (_identity(each) for name in names for each in _with_parents(name))
+    return list(dict.fromkeys(each for each in found if each is not None))
+
+
+def _with_parents(path: bytes) -> Iterator[bytes]:
+    yield path
+    while (above := os.path.dirname(path)) != path:
+        yield (path := above)
 
 
 def _begins_with(inner: bytes, outer: bytes) -> bool:
@@ -31,8 +48,9 @@ def _begins_with(inner: bytes, outer: bytes) -> bool:
 
 
 def _identity(path: bytes) -> tuple[int, int] | None:
+    """None where nothing stands, or where what stands there has no number."""
     try:
         found = os.stat(path)
     except OSError:
         return None
-    return found.st_dev, found.st_ino
+    return (found.st_dev, found.st_ino) if found.st_ino else None

@@ -255,30 +255,71 @@ def long_path(path: bytes) -> bytes:
     return b"\\\\?\\" + whole
 
 
-def location(path: bytes) -> tuple[bytes, bytes] | None:
-    """The device and the path on it that ``path`` leads to, seen through every mount.
+def machine() -> str | None:
+    """What tells the system that runs here from any other, until it is started anew.
 
-    Two names of one folder, one of them by a bind mount, have one location.  ``path`` must be
-    absolute and free of links.  None where the system does not tell.  Source: proc(5), mountinfo.
+    Every user, and every container that does not hide it, is given the same.  None where the
+    system has no such thing.  Source: random(4), boot_id.
     """
     if PLAIN or sys.platform != "linux":
         return None
     try:
-        with open("/proc/self/mountinfo", "rb") as mounts:
-            lines = mounts.read().splitlines()
+        with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as told:
+            return told.read().strip() or None
+    except (OSError, ValueError):
+        return None
+
+
+MOUNTS: Final = "/proc/self/mountinfo"
+
+
+def other_names(path: bytes) -> list[bytes]:
+    """The paths at which the system's mounts show, or may show, what stands at ``path`` as well.
+
+    ``path`` must be absolute and free of links.  A network file system says of each of its mounts
+    that it shows the top of what the server has, so that each name is to be looked at before it
+    is believed.  Source: proc(5), mountinfo.
+    """
+    if PLAIN or sys.platform != "linux":
+        return []
+    try:
+        with open(MOUNTS, "rb") as told:
+            mounts = [_Mount.of(line) for line in told.read().splitlines()]
     except OSError:
-        return None
-    best: tuple[bytes, bytes, bytes] | None = None
-    for line in lines:
+        return []
+    over = [each for each in mounts if _below(path, each.point) is not None]
+    if not over:
+        return []
+    own = max(reversed(over), key=lambda each: len(each.point))  # of two at one point, the later
+    on_disk = own.root.rstrip(b"/") + b"/" + (_below(path, own.point) or b"")
+    names = []
+    for each in mounts:
+        rest = _below(on_disk.rstrip(b"/") or b"/", each.root)
+        if each is not own and each.device == own.device and rest is not None:
+            names.append((each.point.rstrip(b"/") + b"/" + rest).rstrip(b"/") or b"/")
+    return names
+
+
+class _Mount(NamedTuple):
+    """What is mounted: the folder ``root`` of a device, shown at ``point``."""
+
+    device: bytes
+    root: bytes
+    point: bytes
+
+    @classmethod
+    def of(cls, line: bytes) -> _Mount:
+        """The mount of a line of mountinfo."""
         _, _, device, root, point, *_ = line.split(b" ")
-        root, point = _unescaped(root), _unescaped(point)
-        below = path == point or path.startswith(point.rstrip(b"/") + b"/")
-        if below and (best is None or len(point) >= len(best[2])):
-            best = device, root, point
-    if best is None:
-        return None
-    device, root, point = best
-    return device, (root.rstrip(b"/") + b"/" + path[len(point) :].lstrip(b"/")).rstrip(b"/")
+        return cls(device, _unescaped(root), _unescaped(point))
+
+
+def _below(path: bytes, folder: bytes) -> bytes | None:
+    """The rest of a path below a folder; None when it does not lie there."""
+    if path == folder:
+        return b""
+    start = folder.rstrip(b"/") + b"/"
+    return path[len(start) :] if path.startswith(start) else None
 
 
 def _unescaped(field: bytes) -> bytes:
@@ -510,10 +551,11 @@ __all__ = [
     "give_way",
     "io_pressure",
     "leave_signals_to_parent",
-    "location",
     "long_path",
+    "machine",
     "open_folder",
     "open_to_read",
+    "other_names",
     "page_aligned",
     "process_context",
     "read_at",

@@ -17,14 +17,14 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
-from far_host import FarHost, below, needs_sshd
+from far_host import VERIFIER, FarHost, below, needs_sshd
 from faults.mounts import Share, needs_fuse
-from trees import Tree
+from trees import DATE, Tree, lantern_marsh
 
 from program.estate import SHARE, Estate, closing_in
 from program.mailbox import web_server
@@ -181,6 +181,262 @@ def test_preflight_looks_at_all_of_a_far_place(studio: Studio) -> None:
     assert "The clock there and this machine's are under a second apart." in said
     assert re.search(r"A round trip takes [0-9.]+ ms, and the link gives [0-9.]+ .B/s", said)
     assert f"{studio.mirror_at}: 7 files, 4.3 MB." in said, said
+
+
+# ------------------------------------------- a far host that is this machine, under another name
+
+
+class Together(Studio):
+    """Bench and vault on one machine, which is reached by an address as well."""
+
+    def __init__(self, root: Path, host: FarHost) -> None:
+        self.served = host.served / root.name
+        super().__init__(root, host, source=lantern_marsh(self.served / "bench" / SHARE))
+
+    def at(self, way: str) -> Path:
+        """A folder that is not apart from the source, and which way."""
+        if way == "itself":
+            return self.source.root
+        if way == "a link to it":
+            link = self.served / "again"
+            if not link.is_symlink():
+                link.symlink_to(self.source.root)
+            return link
+        if way == "around it":
+            return self.source.root.parent
+        assert way == "inside it"
+        inner = self.source.root / "backup"
+        return inner if inner.exists() else self.mirror.copy_to(inner).root
+
+    def mirrors(self, *addresses: str) -> None:
+        """More mirrors than the vault, at addresses."""
+        more = '[clearance]\ncopies = 1\noff_site = 0\nquiet_for = "1 day"\n'
+        more = (
+            "".join(
+                f'[[share.mirror]]\nname = "more-{number}"\nat = "{each}"\n'
+                for number, each in enumerate(addresses)
+            )
+            + more
+        )
+        self.settings(more=more)
+
+
+@pytest.fixture
+def one_machine(tmp_path: Path, host: FarHost) -> Together:
+    studio = Together(tmp_path, host)
+    studio.mirrors()
+    return studio
+
+
+@contextmanager
+def bound(folder: Path, at: Path) -> Iterator[Path]:
+    """A second name of a folder, by a mount."""
+    at.mkdir(exist_ok=True)
+    subprocess.run(["mount", "--bind", folder, at], check=True)
+    try:
+        yield at
+    finally:
+        subprocess.run(["umount", "-l", at], check=True)
+
+
+WAYS = {
+    "itself": "is the same folder as",
+    "a link to it": "is the same folder as",
+    "inside it": "lies inside",
+    "around it": "lies inside",
+}
+
+
+def sorted_ends(studio: Together, way: str) -> tuple[str, str]:
+    """Of the source and a folder that is not apart from it, the inner one and the outer one."""
+    ends = studio.host.address(studio.at(way)), str(studio.source.root)
+    return (ends[1], ends[0]) if way == "around it" else ends
+
+
+# Fails when only folders that are named by a path are set beside each other (jobs/apart.py), or
+# the far end does not say which folder it serves.
+@pytest.mark.parametrize("way", WAYS)
+def test_a_folder_that_is_compared_with_itself_over_a_link_is_refused(
+    one_machine: Together, way: str
+) -> None:
+    far = one_machine.host.address(one_machine.at(way))
+    inner, outer = sorted_ends(one_machine, way)
+    why = {
+        "is the same folder as": "which would match and prove nothing. Name the source first",
+        "lies inside": "so one would be part of the other. Name two places that lie apart",
+    }[WAYS[way]]
+    for both in ((one_machine.source.root, far), (far, one_machine.source.root)):
+        said = refusal(2, "compare", *both, environment=one_machine.host.environment)
+        if way in ("inside it", "around it"):
+            assert said.startswith(f"{inner} lies inside {outer}, {why}"), said
+        else:
+            assert said.startswith(f"{both[1]} is the same folder as {both[0]}, {why}"), said
+        assert said.endswith(f"; see to which machine {far} leads, and what is mounted there.\n")
+        assert said.count("\n") == 1
+
+
+def test_one_far_folder_at_two_addresses_is_refused(one_machine: Together) -> None:
+    """Fails when two addresses are told apart by their hosts alone."""
+    host, folder = one_machine.host, one_machine.mirror.root
+    one, other = host.address(folder), host.address(folder, "cut.example")
+    said = refusal(2, "compare", one, other, environment=host.environment)
+    assert said.startswith(f"{other} is the same folder as {one}, which would match and prove")
+    assert f"see to which machine {other} and {one} lead, and what is mounted there." in said
+
+
+# Fails when the names of folders are compared, and not the folders.
+@pytest.mark.root
+@pytest.mark.parametrize("part", ["", PROJECT])
+def test_a_far_folder_that_is_mounted_out_of_the_source_is_refused(
+    one_machine: Together, part: str
+) -> None:
+    with bound(one_machine.source.root / part, one_machine.served / "mounted") as mounted:
+        far = one_machine.host.address(mounted)
+        said = refusal(
+            2, "compare", one_machine.source.root, far, environment=one_machine.host.environment
+        )
+    how = "lies inside" if part else "is the same folder as"
+    assert said.startswith(f"{far} {how} {one_machine.source.root}, ")
+
+
+# Fails when folders count as one that are not: by their inodes alone, or by their machine alone.
+def test_places_that_lie_apart_on_one_machine_are_compared(one_machine: Together) -> None:
+    host, far = one_machine.host, one_machine.mirror_at
+    second = one_machine.mirror.copy_to(one_machine.served / "faraway" / SHARE)
+    one_machine.mirrors(host.address(second.root, "cut.example"))
+    for source, mirror in (
+        (one_machine.source.root, far),
+        (far, host.address(second.root)),
+        (far, host.address(second.root, "cut.example")),
+        (host.address(second.root), one_machine.source.root),
+    ):
+        outcome = compare(source, mirror, environment=host.environment)
+        assert (outcome.status, outcome.document["counts"]["matched"]) == (0, 8), outcome
+    outcome = one_machine.shift()
+    assert (outcome.status, outcome.document["stopped_by"]) == (0, "done")
+    assert one_machine.run("spot-check", SHARE).status == 0
+    checked = one_machine.run("preflight", "--json")
+    assert checked.status == 0, checked.out
+    assert apart_in(checked) == [("good", "No place is another one or lies inside of it.", None)]
+    cleared = one_machine.run("clearance", SHARE, PROJECT, "--out", one_machine.state)
+    assert cleared.status == 0, cleared
+
+
+def apart_in(outcome: Outcome) -> list[tuple[str, str, str | None]]:
+    """What preflight says of places that are not apart: state, detail and place."""
+    return [
+        (each["state"], each["detail"], each.get("place"))
+        for each in outcome.document["checks"]
+        if each["check"] == "apart"
+    ]
+
+
+# Fails when preflight claims of a far host what its system does not tell.
+def test_preflight_says_of_which_places_nobody_knows_the_machine(one_machine: Together) -> None:
+    client = one_machine.root / "bin" / "ssh"
+    client.parent.mkdir()
+    client.write_text(f'#!/bin/sh\nVERIFIER_PLAIN_SYSTEM=1 exec "{VERIFIER}" far-end\n')
+    client.chmod(0o755)
+    checked = verifier(
+        *("--config", one_machine.file, "preflight", "--json"),
+        environment={"PATH": f"{client.parent}:{os.environ['PATH']}"},
+    )
+    assert checked.status == 0, checked.out
+    said = (
+        f"No place is another one or lies inside of it. Of {one_machine.mirror_at} that is said by "
+        "name alone: the system that has it does not tell which machine it runs on."
+    )
+    assert apart_in(checked) == [("good", said, None)]
+
+
+# Fails when a shift, a spot-check or preflight sets only folders beside each other that are named
+# by a path: all is matched then, and all is well.
+@pytest.mark.parametrize("way", WAYS)
+def test_a_far_mirror_that_is_the_source_is_not_looked_at(one_machine: Together, way: str) -> None:
+    assert one_machine.shift().status == 0
+    before = one_machine.readings("vault")
+    assert len(before) == 7
+    one_machine.lies_at = one_machine.at(way)
+    one_machine.mirrors()
+    inner, outer = sorted_ends(one_machine, way)
+    clause = f"{inner} {WAYS[way]} {outer}"
+    outcome = one_machine.shift()
+    assert (outcome.status, outcome.document["stopped_by"]) == (3, "trouble")
+    assert clause in outcome.err
+    assert f"and nothing of {one_machine.mirror_at} was looked at. Name places that" in outcome.err
+    assert one_machine.readings("vault") == before
+    sample = one_machine.run("spot-check", SHARE, "--json")
+    assert (sample.status, sample.out) == (3, b"")
+    assert clause in sample.err
+    checked = one_machine.run("preflight", "--json")
+    assert checked.status == 3
+    said = f"{clause}, so that it proves nothing of a copy."
+    where = "source" if way == "around it" else "vault"
+    assert apart_in(checked) == [("wrong", said, where)]
+
+    one_machine.lies_at = None
+    one_machine.mirrors()
+    shutil.rmtree(one_machine.source.root / "backup", ignore_errors=True)
+    assert one_machine.shift().status == 0
+
+
+def test_of_two_mirrors_that_are_one_far_folder_one_is_looked_at(one_machine: Together) -> None:
+    """Fails when a mirror is set beside the source alone."""
+    again = one_machine.host.address(one_machine.mirror.root, "cut.example")
+    one_machine.mirrors(again)
+    outcome = one_machine.shift()
+    assert (outcome.status, outcome.document["stopped_by"]) == (3, "trouble")
+    assert f"{again} is the same folder as {one_machine.mirror_at}, so it holds no" in outcome.err
+    assert outcome.document["files_read"] == 2 * 7
+    assert (one_machine.held("vault"), one_machine.held("more-0")) == (7, 0)
+    checked = one_machine.run("preflight", "--json")
+    [(state, detail, where)] = apart_in(checked)
+    assert (state, where) == ("wrong", "more-0")
+    assert detail.startswith(f"{again} is the same folder as {one_machine.mirror_at}, ")
+
+
+def refused_rules(outcome: Outcome) -> dict[str, str]:
+    """The rules of a clearance that do not hold, each with its detail."""
+    assert outcome.status == 1, outcome
+    return {each["rule"]: each["detail"] for each in outcome.document["rules"] if not each["held"]}
+
+
+# Fails when a clearance looks at files alone, which are real ones where a copy lies in the source,
+# and would be deleted with it.
+@pytest.mark.parametrize("way", ["itself", "inside it"])
+def test_a_far_mirror_that_is_the_source_is_no_copy_for_a_clearance(
+    one_machine: Together, way: str
+) -> None:
+    one_machine.shift()
+    one_machine.lies_at = one_machine.at(way)
+    one_machine.mirrors()
+    rules = refused_rules(one_machine.run("clearance", SHARE, PROJECT, "--json"))
+    assert set(rules) == {"same-content", "copies"}
+    inner, outer = sorted_ends(one_machine, way)
+    assert rules["same-content"] == f"vault is no copy: {inner} {WAYS[way]} {outer}."
+    assert rules["copies"].endswith("none holds it whole.")
+    assert not [*one_machine.state.glob("clearance-*")]
+
+
+# Fails when files are told apart by device and inode on folders that are named by a path alone:
+# `machines` in jobs/apart.py.
+@pytest.mark.parametrize("how", ["hard links", pytest.param("mount", marks=pytest.mark.root)])
+def test_files_of_a_far_mirror_that_are_another_place_s_very_files_are_no_copies(
+    one_machine: Together, how: str
+) -> None:
+    second = one_machine.served / "faraway" / SHARE
+    one_machine.mirror.copy_to(second)
+    one_machine.mirrors(one_machine.host.address(second))
+    folder, owner = one_machine.source.root / PROJECT, "the source"
+    if how == "hard links":  # of two mirrors: the source may have no name outside
+        folder, owner = one_machine.mirror.root / PROJECT, "vault"
+        shutil.rmtree(second / PROJECT)
+        shutil.copytree(folder, second / PROJECT, copy_function=os.link, symlinks=True)
+    with bound(folder, second / PROJECT) if how == "mount" else nullcontext():
+        rules = refused_rules(one_machine.run("clearance", SHARE, PROJECT, "--json"))
+    assert set(rules) == {"same-content"}
+    assert rules["same-content"].startswith("more-0 has no file of its own, but one that stands")
+    assert f"(that of {owner})" in rules["same-content"]
 
 
 # -------------------------------------------------------------------------- links that are cut
@@ -381,17 +637,21 @@ LARGE = 1 << 30
 
 # Fails when a far end holds more than it should: with `bytes(300 << 20)` kept in its `__init__`.
 def test_many_files_and_a_large_one_are_read_in_little_memory_on_both_sides(host: FarHost) -> None:
-    folder = host.served / "crowd"
-    (folder / "flights").mkdir(parents=True)
+    crowd = host.served / "crowd"
+    bench, vault = crowd / "bench", crowd / "vault"
     here: dict[int, int] = {}
     there: dict[int, int] = {}
     try:
-        for number in range(SMALL_FILES):
-            os.close(os.open(folder / f"flights/DJI_{number:06}.jpg", os.O_CREAT | os.O_WRONLY))
-        with open(folder / "north.laz", "wb") as file:
-            file.truncate(LARGE)
+        for folder in (bench, vault):
+            (folder / "flights").mkdir(parents=True)
+            for number in range(SMALL_FILES):
+                photo = folder / f"flights/DJI_{number:06}.jpg"
+                os.close(os.open(photo, os.O_CREAT | os.O_WRONLY))
+                os.utime(photo, (DATE, DATE))
+            with open(folder / "north.laz", "wb") as file:
+                file.truncate(LARGE)
         with running(
-            "compare", folder, host.address(folder), "--json", environment=host.environment
+            "compare", bench, host.address(vault), "--json", environment=host.environment
         ) as run:
             while run.poll() is None:
                 for peaks, each in ((here, [run.pid, *below(run.pid)]), (there, host.far_ends)):
@@ -400,7 +660,7 @@ def test_many_files_and_a_large_one_are_read_in_little_memory_on_both_sides(host
                 time.sleep(0.1)  # the system keeps each peak for us
             outcome = ended(run)
     finally:
-        shutil.rmtree(folder)
+        shutil.rmtree(crowd)
     assert outcome.status == 0
     assert outcome.document["counts"]["matched"] == SMALL_FILES + 1
     assert len(here) > 1
@@ -444,9 +704,10 @@ def test_a_tree_is_listed_in_a_handful_of_round_trips(tmp_path: Path, host: FarH
     far = Tree(host.served / "listed")
     for number in range(2000):
         far.file(f"{PROJECT}/{number % 200:03}/{number:04}.jpg", 0)
+    near = far.copy_to(tmp_path / "bench")
     asked = host.questions_of(
         lambda environment: compare(
-            far.root, host.address(far.root), "--dates-only", environment=environment
+            near.root, host.address(far.root), "--dates-only", environment=environment
         )
     )
     assert sorted(asked) == ["Check", "Open", "Walk"]

@@ -19,6 +19,7 @@ import pytest
 from blake3 import blake3
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import msgpack
 from program.running import wait_until
 from trees import Tree, lantern_marsh
 
@@ -30,7 +31,7 @@ from verifier.pace import Pace
 from verifier.places.addresses import Address, parse_address
 from verifier.places.base import Look, Place, WalksItself, is_empty
 from verifier.places.far.link import command_for
-from verifier.places.far.messages import window_for
+from verifier.places.far.messages import Done, framed, window_for
 from verifier.places.far.place import WAITS, FarPlace
 from verifier.places.folder import FolderPlace
 from verifier.walker import walk, walk_dated
@@ -565,6 +566,27 @@ def test_frames_that_are_none_end_the_link_and_nothing_else(far: Far, client: Cl
     client.is_to(f"printf '\\000verifier far-end {__version__}\\n'; yes")
     with pytest.raises(PlaceUnreachable, match="is not what a far end says"):
         far.check()
+
+
+# Fails when what a far end must tell has a default: it would pass for a folder apart from others.
+def test_a_far_end_of_this_number_that_does_not_tell_which_folder_it_serves_is_refused(
+    far: Far, client: Client
+) -> None:
+    from verifier import __version__
+
+    opened = {"type": "Opened", "device": 8, "inode": 100, "clock": 0.0, "user": "surveys"}
+    frame = msgpack.encode(opened)
+    said = client.folder / "said"
+    greeting = b"\0verifier far-end " + __version__.encode() + b"\n"
+    said.write_bytes(greeting + len(frame).to_bytes(4, "big") + frame + framed(Done()))
+    client.is_to(f"cat {said}; cat > /dev/null")
+    with pytest.raises(PlaceUnreachable) as refused:
+        far.check()
+    assert str(refused.value) == (
+        f"{far.at} cannot be reached: what comes from there is not what a far end says (Object "
+        "missing required field `identity`). See what 'ssh vault.example verifier far-end' starts "
+        "there."
+    )
 
 
 def test_a_machine_without_an_ssh_is_told_how_to_get_one(

@@ -59,6 +59,9 @@ class Place:
     def check(self) -> None:
         """It still is what it was."""
 
+    def identity(self) -> None:
+        """It stands on no machine."""
+
 
 class Machine(Disks):
     """Simulated readers, with the engine and the clock that a shift asks for."""

@@ -23,6 +23,7 @@ from verifier.errors import PlaceUnreachable
 from verifier.far_end.watching import FarWatch
 from verifier.ignore import Ignore, Only
 from verifier.model import printable
+from verifier.places.base import Identity
 from verifier.places.far import messages as say
 from verifier.places.folder import FolderFile, FolderPlace
 from verifier.walker import walk_dated
@@ -192,8 +193,9 @@ class _FarEnd:
             why = say.Why.MISSING if missing else say.Why.UNREADABLE
             raise _NotServed(why, error.strerror or str(error)) from error
         place.recognise(found)
+        identity = place.identity() or Identity(None, found.st_dev, found.st_ino, ())
         self._place = place
-        return say.Opened(found.st_dev, found.st_ino, time.time(), _user())
+        return say.Opened(identity, time.time(), _user())
 
     def _walk(self, question: say.Walk) -> Iterator[say.FromThere]:
         ignore = (

@@ -21,8 +21,8 @@ from verifier.engine import BellRang, ReadingEngine
 from verifier.errors import LedgerFailed, LedgerRefused, PlaceUnreachable
 from verifier.forecast import stretches
 from verifier.ignore import Ignore
-from verifier.inside import lies_in
 from verifier.jobs.alarms import Alarms, NoAlarms
+from verifier.jobs.apart import refuse_no_copy
 from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.first_looks import FirstLooks
@@ -440,24 +440,14 @@ class _Night:
 
     def _opened(self, name: PlaceName, address: Address) -> Place:
         place = open_place(address)
-        self._refuse_no_copy(name, place)
+        seen = (self._places | self._new).items()
+        refuse_no_copy(place, [known for other, known in seen if other.share == name.share])
         heed(place, self._readers.watch(name))
         share = self._settings.share(name.share)
         for remark in clock_remarks(place, share.slack):
             if not remark.good:
                 self._progress.say(str(remark))
         return place
-
-    def _refuse_no_copy(self, name: PlaceName, place: Place) -> None:
-        """Raises PlaceUnreachable for a place that a mount makes another one of the share."""
-        for other, known in (self._places | self._new).items():
-            if other.share != name.share or place.root is None or known.root is None:
-                continue
-            if lies_in(place.root, known.root) and lies_in(known.root, place.root):
-                raise PlaceUnreachable(
-                    f"{place.at} is the same folder as {known.at}, so it holds no copy, and "
-                    "nothing of it was looked at. See what is mounted where."
-                )
 
     def _look_again(self) -> None:
         """After a mirror run that ended in this shift: see what it brought.

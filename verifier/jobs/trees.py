@@ -12,6 +12,7 @@ from verifier.engine import Lane, Watch
 from verifier.errors import PlaceUnreachable, RequestRefused, VerifierError
 from verifier.ignore import Ignore
 from verifier.inside import lies_in
+from verifier.jobs.apart import overlap
 from verifier.manifest import ManifestReader, looks_like_manifest
 from verifier.model import Kind, Sighting, printable
 from verifier.places.addresses import Address, Named, named_place, shown
@@ -136,18 +137,15 @@ def open_tree(named: Named) -> Tree:
 def refuse_overlap(source: Tree, mirror: Tree) -> None:
     """Raises RequestRefused when both sides are one tree, or one holds the other."""
     here, there = source.named, mirror.named
-    if isinstance(here, Address) or isinstance(there, Address):
-        if isinstance(here, Address) and isinstance(there, Address):
-            _refuse_overlapping_addresses(here, there)
-        return
-    if source.root is None or mirror.root is None:
-        if os.path.samefile(here, there):
-            raise RequestRefused(
-                f"{source.at} is named for both sides, which would match and prove nothing. Name "
-                "the source first and the mirror second."
-            )
-        return
-    _refuse_overlapping_folders(source.root, mirror.root)
+    if isinstance(here, Address) and isinstance(there, Address):
+        _refuse_overlapping_addresses(here, there)
+    if source.place is not None and mirror.place is not None:
+        _refuse_overlapping_places(source.place, mirror.place)
+    elif isinstance(here, Path) and isinstance(there, Path) and os.path.samefile(here, there):
+        raise RequestRefused(
+            f"{source.at} is named for both sides, which would match and prove nothing. Name "
+            "the source first and the mirror second."
+        )
 
 
 def _refuse_overlapping_addresses(here: Address, there: Address) -> None:
@@ -164,18 +162,19 @@ def _refuse_overlapping_addresses(here: Address, there: Address) -> None:
             )
 
 
-def _refuse_overlapping_folders(here: bytes, there: bytes) -> None:
-    if os.path.samefile(here, there):
+def _refuse_overlapping_places(here: Place, there: Place) -> None:
+    found = overlap(there, here)
+    if found is None:
+        return
+    if found.same:
         raise RequestRefused(
-            f"{printable(here)} and {printable(there)} are the same folder, which would match and "
-            "prove nothing. Name the source first and the mirror second."
+            f"{found}, which would match and prove nothing. Name the source first and the mirror "
+            f"second; {found.advice}."
         )
-    for outer, inner in ((here, there), (there, here)):
-        if inner != outer and lies_in(inner, outer):
-            raise RequestRefused(
-                f"{printable(inner)} lies inside {printable(outer)}, so one would be part of "
-                "the other. Name two folders that lie apart."
-            )
+    raise RequestRefused(
+        f"{found}, so one would be part of the other. Name two places that lie apart; "
+        f"{found.advice}."
+    )
 
 
 def refuse_output_inside(output: Path, *trees: Tree) -> None:

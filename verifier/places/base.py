@@ -104,6 +104,31 @@ class Remark(Struct, frozen=True):
         return self.detail if self.advice is None else f"{self.detail} {self.advice}"
 
 
+class Identity(Struct, frozen=True):
+    """Which folder a root is, whatever it is called and by whichever way it is reached.
+
+    ``machine`` tells the system that runs on the machine which has it from every other one; None
+    where that is not known.  Devices and inodes are that system's own numbers: on one machine the
+    same two are the same folder, and of two machines they say nothing.  ``within`` are the
+    devices and inodes of all folders that hold it.
+    """
+
+    machine: str | None
+    device: int
+    inode: int
+    within: tuple[tuple[int, int], ...]
+
+    @property
+    def folder(self) -> tuple[int, int]:
+        """The folder, as its own machine tells it from others."""
+        return self.device, self.inode
+
+    def lies_in(self, other: Identity) -> bool:
+        """Whether it is known to be ``other`` or to stand below it."""
+        same_machine = self.machine is not None and self.machine == other.machine
+        return same_machine and other.folder in (self.folder, *self.within)
+
+
 class OpenFile(Protocol):
     """A file opened for reading parts of it.  Close it after use."""
 
@@ -142,6 +167,9 @@ class Place(Protocol):
 
     def check(self) -> None:
         """Raises PlaceUnreachable unless the root is there and can be listed."""
+
+    def identity(self) -> Identity | None:
+        """Which folder it is, as it was found; None before that, and where nobody can tell."""
 
     def remarks(self) -> Sequence[Remark]:
         """What a person should know of it, once it was checked."""
@@ -263,6 +291,21 @@ def let_go(*places: Place | None) -> None:
     for place in places:
         if isinstance(place, ReachedByLink):
             place.close()
+
+
+def recognised(
+    place: Place, before: tuple[int, int] | None, found: tuple[int, int]
+) -> tuple[int, int]:
+    """The device and inode that were found at a place's root.
+
+    Raises PlaceUnreachable if those that were found there ``before`` are other ones.
+    """
+    if before is not None and before != found:
+        raise PlaceUnreachable(
+            f"{place.at} was unmounted or replaced while it was being read, so nothing that was "
+            "read is believed. Check that it is mounted, then start again."
+        )
+    return found
 
 
 def is_empty(place: Place) -> bool:

@@ -21,16 +21,18 @@ from verifier import system
 from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable
 from verifier.hashing import BLOCK, ReadFailed, Source, Underway, digest_of, own_hasher
-from verifier.inside import lies_in
+from verifier.inside import folders_around, lies_in
 from verifier.model import CHANGED_WHILE_READ, How, Kind, Sighting, Trouble, printable
 from verifier.places.base import (
     AS_FOLDERS,
     READ_ALONE_FROM,
     SMALL_BELOW,
+    Identity,
     Look,
     Remark,
     Traits,
     Writing,
+    recognised,
     trouble_of,
 )
 from verifier.places.file_systems import how_read
@@ -71,7 +73,7 @@ class FolderPlace:
 
     def __init__(self, root: bytes) -> None:
         self.root = root
-        self._identity: tuple[int, int] | None = None
+        self._found: tuple[int, int] | None = None
 
     @classmethod
     def at_path(cls, path: Path) -> FolderPlace:
@@ -104,14 +106,14 @@ class FolderPlace:
 
     def recognise(self, found: os.stat_result) -> None:
         """Remember which folder stands at the root; raises PlaceUnreachable if another does."""
-        identity = (found.st_dev, found.st_ino)
-        if self._identity is None:
-            self._identity = identity
-        elif self._identity != identity:
-            raise PlaceUnreachable(
-                f"{self.at} was unmounted or replaced while it was being read, so nothing that "
-                "was read is believed. Check that it is mounted, then start again."
-            )
+        self._found = recognised(self, self._found, (found.st_dev, found.st_ino))
+
+    def identity(self) -> Identity | None:
+        """Which folder it is; None before it was looked at, and where folders have no number."""
+        if self._found is None or not self._found[1]:
+            return None
+        within = (each for each in folders_around(self.root) if each != self._found)
+        return Identity(system.machine(), *self._found, tuple(within))
 
     def unreachable(self, error: OSError) -> PlaceUnreachable:
         """The sentence for a root that the system does not give."""

@@ -91,6 +91,9 @@ class ObjectStorePlace:
             raise self._unreachable(failed) from failed
         self._clock_ahead = None if there is None else there - here
 
+    def identity(self) -> None:
+        """Nobody can say what is behind it."""
+
     def _unreachable(self, error: OSError) -> PlaceUnreachable:
         """The sentence for a store that does not let us list."""
         said = (error.strerror or "unknown error").lower()

@@ -21,6 +21,7 @@ from verifier import guards
 from verifier.certificate import RuleResult
 from verifier.engine import BellRang, ReadingEngine
 from verifier.errors import PlaceUnreachable, RequestRefused
+from verifier.jobs.apart import machines, no_copies
 from verifier.jobs.clearance import rules
 from verifier.jobs.clearance.folder import folder_in, refuse_no_folder, walk_folder
 from verifier.jobs.clearance.granting import Granting, Page, ready_folder
@@ -248,7 +249,14 @@ class _Clearing:
 
     def _decide(self, request: Clearance) -> Outcome:
         """Look at everything a last time, and grant or refuse."""
-        found = rules.Rules(self._ledger, request, self._settings, self._share, int(self._clock()))
+        found = rules.Rules(
+            self._ledger,
+            request,
+            self._settings,
+            self._share,
+            rules.Stand(machines(self._places), no_copies(self._places)),
+            int(self._clock()),
+        )
         found.gather()
         look = LastLook()
         with self._progress.line(lambda: None):

@@ -6,7 +6,7 @@ All rules are looked at, whichever fails first: who is refused is to know every 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -20,11 +20,11 @@ from verifier.jobs.clearance.history import unexplained
 from verifier.jobs.clearance.listed import Listed
 from verifier.jobs.clearance.look import LISTED_AT_MOST, LastLook
 from verifier.jobs.clearance.rows import Row, rows, unlike
-from verifier.jobs.opening import dated, places_of
+from verifier.jobs.opening import dated
 from verifier.ledger import Clearance, FindingState, Ledger, LedgerFinding, PlaceName, Proof
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, Side, Verdict, printable
-from verifier.settings import AddressKind, Settings, Share
+from verifier.settings import Settings, Share
 
 READ_AFRESH: Final = "read-afresh"
 SAME_CONTENT: Final = "same-content"
@@ -54,11 +54,27 @@ RULES: Final = (
 _IN_DOUBT: Final = frozenset({Verdict.PENDING, Verdict.UNREADABLE, Verdict.UNSETTLED})
 
 
-class Tally:
-    """What one place holds of the folder."""
+class Stand(Struct, frozen=True):
+    """Where the places stand, as they were found.
 
-    def __init__(self, place: PlaceName) -> None:
+    ``machines`` tells for each place, if it is known, by which machine's numbers its files are
+    told apart.  ``no_copies`` are the places that are not apart from one before them, each with a
+    clause that says how.
+    """
+
+    machines: Mapping[PlaceName, str]
+    no_copies: Mapping[PlaceName, str]
+
+
+class Tally:
+    """What one place holds of the folder.
+
+    ``not_apart`` says how the place as a whole is no copy; None when it may be one.
+    """
+
+    def __init__(self, place: PlaceName, not_apart: str | None) -> None:
         self.place = place
+        self.not_apart = not_apart
         self.files = 0
         self.bytes = 0
         self.first_read: int | None = None
@@ -74,7 +90,7 @@ class Tally:
     def whole(self) -> bool:
         """True when all that the source has stands here too, was read, and is the same."""
         wrong = self.unread or self.missing or self.unlike or self.no_copy or self.not_compared
-        return not wrong
+        return not wrong and self.not_apart is None
 
     @property
     def name(self) -> str:
@@ -119,6 +135,7 @@ class Rules:
         request: Clearance,
         settings: Settings,
         share: Share,
+        stand: Stand,
         now: int,
     ) -> None:
         self._ledger = ledger
@@ -133,11 +150,10 @@ class Rules:
         self._run_started = latest_run(
             share.mirror_runs, share.mirror_takes, settings.hours.zone, now
         )
-        self._tallies = [Tally(place) for place in (self._source, *self._mirrors)]
-        self._here = {
-            name for name, address in places_of(share) if address.kind is AddressKind.FOLDER
-        }
-        """Places whose files this machine's numbers tell apart."""
+        self._machines = stand.machines
+        self._tallies = [
+            Tally(place, stand.no_copies.get(place)) for place in (self._source, *self._mirrors)
+        ]
         self._links = 0
         self._verdicts = {mirror: Counter[Verdict]() for mirror in self._mirrors}
         self._doubts = {mirror: Listed() for mirror in self._mirrors}
@@ -203,8 +219,8 @@ class Rules:
     def _on_disk(self, proof: Proof, place: PlaceName) -> tuple[object, ...]:
         """What a file has in common with no other one, but with itself under another name."""
         seen = proof.sighting
-        if seen.kind is Kind.FILE and seen.inode and place in self._here:
-            return seen.device, seen.inode
+        if seen.kind is Kind.FILE and seen.inode and place in self._machines:
+            return self._machines[place], seen.device, seen.inode
         return (place,)
 
     def _judge(self, row: Row, mirror: Proof | None, place: PlaceName) -> None:
@@ -277,7 +293,9 @@ class Rules:
                 said.append(f"{_upper(tally.name)} holds something else at {tally.unlike.words()}.")
             if tally.missing:
                 said.append(f"{_upper(tally.name)} lacks {tally.missing.words()}.")
-            if tally.no_copy:
+            if tally.not_apart is not None:
+                said.append(f"{_upper(tally.name)} is no copy: {tally.not_apart}.")
+            elif tally.no_copy:
                 said.append(
                     f"{_upper(tally.name)} has no file of its own, but one that stands elsewhere "
                     f"too, by a mount or a hard link, at {tally.no_copy.words()}: that is no copy."

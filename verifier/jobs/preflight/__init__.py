@@ -78,6 +78,7 @@ class _Preflight:
                 self._settings, self._permission, self._progress, known.totals, spent
             )
             self._say_each(looked_at.each(self._places))
+            self._say_each(places.apart(self._places))
             if self._permission.holds():
                 self._say_each(self._readers.see_alike(self._places))
             self._say(records.room(self._settings, self._places, known.totals))
@@ -108,7 +109,6 @@ class _Preflight:
                     "Add one with 'verifier setup', or by hand as docs/settings.md shows.",
                 )
             )
-        self._say_each(places.apart(self._places))
         return clock
 
     def _say_the_records(self, may_read: bool) -> records.Known:

@@ -12,7 +12,7 @@ from verifier import guards
 from verifier.engine import BellRang
 from verifier.errors import PlaceUnreachable, VerifierError
 from verifier.ignore import Ignore
-from verifier.inside import lies_in
+from verifier.jobs.apart import overlap
 from verifier.jobs.preflight.checks import Check, State, in_two
 from verifier.jobs.preflight.permission import Permission
 from verifier.jobs.preflight.place import PlaceFound
@@ -22,7 +22,7 @@ from verifier.jobs.spending import Budget, days_for
 from verifier.ledger import Ledger, PlaceName, Totals
 from verifier.measures import amount, count, duration
 from verifier.model import Kind, Sighting, printable
-from verifier.places.base import Writing, is_empty
+from verifier.places.base import Place, Writing, is_empty
 from verifier.reading import INODES_REMEMBERED
 from verifier.settings import Settings
 from verifier.walker import walk_dated
@@ -32,24 +32,40 @@ LIST_FOR: Final = 60.0
 
 
 def apart(places: Sequence[PlaceFound]) -> Iterator[Check]:
-    """No place may be another one or lie inside of it, whatever its name is."""
-    roots = [(each, each.root) for each in places if each.root is not None]
-    together = False
-    for one, two in combinations(roots, 2):
-        for (inner, inner_root), (outer, outer_root) in ((two, one), (one, two)):
-            if lies_in(inner_root, outer_root):
-                together = True
-                both = lies_in(outer_root, inner_root)
-                yield inner.says(
-                    "apart",
-                    State.WRONG,
-                    f"{inner.at} {'is the same folder as' if both else 'lies inside'} "
-                    f"{outer.at}, so that it proves nothing of a copy.",
-                    "Name folders that lie apart; see what is mounted where.",
-                )
-                break
-    if len(roots) > 1 and not together:
-        yield Check("apart", State.GOOD, "No place is another one or lies inside of it.")
+    """No place may be another one or lie inside of it, whatever its name is.
+
+    Of a far host that is known once it was reached.
+    """
+    all_of_them = [(each, each.place) for each in places if each.place is not None]
+    all_apart = True
+    for (one, here), (two, there) in combinations(all_of_them, 2):
+        if (found := overlap(there, here)) is None:
+            continue
+        all_apart = False
+        inner = two if found.inner is there else one
+        yield inner.says(
+            "apart",
+            State.WRONG,
+            f"{found}, so that it proves nothing of a copy.",
+            f"Name places that lie apart; {found.advice}.",
+        )
+    compared = [place for _, place in all_of_them if place.root is not None or place.identity()]
+    if len(compared) > 1 and all_apart:
+        detail = "No place is another one or lies inside of it."
+        if untold := _untold(compared):
+            detail += (
+                f" Of {' and '.join(untold)} that is said by name alone: the system that has it "
+                "does not tell which machine it runs on."
+            )
+        yield Check("apart", State.GOOD, detail)
+
+
+def _untold(places: Sequence[Place]) -> list[str]:
+    """The places of which nobody knows the machine, where not all are folders of this one."""
+    if all(each.root is not None for each in places):
+        return []
+    told = [(each, each.identity()) for each in places]
+    return [each.at for each, identity in told if identity is None or identity.machine is None]
 
 
 class PlacesLookedAt:

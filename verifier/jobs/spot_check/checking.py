@@ -17,6 +17,7 @@ from msgspec import Struct, structs
 from verifier.diff.comparison import Judged
 from verifier.engine import BellRang, Watch
 from verifier.errors import LedgerRefused, PlaceUnreachable, RequestRefused, Stopped
+from verifier.jobs.apart import refuse_no_copy
 from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import Examination, Side
 from verifier.jobs.giving_way import GivingWay
@@ -248,6 +249,7 @@ class SpotCheck:
         for name, address in places_of(self._share):
             try:
                 place = open_place(address)
+                refuse_no_copy(place, self._places.values())
                 heed(place, self._watches[name])
                 self._refuse_emptied(name, place)
                 self._places[name] = place

@@ -14,7 +14,7 @@ from typing import Final
 from msgspec import DecodeError, Struct, msgpack
 
 from verifier.model import How, Kind, Sighting, Trouble
-from verifier.places.base import Look, Writing
+from verifier.places.base import Identity, Look, Writing
 
 GREETING: Final = b"\0verifier far-end "
 """How the far end's first line begins.  What a login writes before it is passed over: the zero
@@ -205,10 +205,13 @@ class _Value(Struct, frozen=True, tag=True):
 
 
 class Opened(_Value, frozen=True):
-    """The root as it was found: which folder it is, and the far end's clock and user."""
+    """The root as it was found: which folder it is, and the far end's clock and user.
 
-    device: int
-    inode: int
+    None of it has a default: a far end that leaves something out is of another version, whatever
+    number it gives, and a folder that it does not tell of would pass for one apart from others.
+    """
+
+    identity: Identity
     clock: float
     user: str
 

@@ -20,7 +20,7 @@ from verifier.ignore import Ignore, Only
 from verifier.measures import amount, duration
 from verifier.model import How, Kind, Sighting, Trouble, printable
 from verifier.places.addresses import Address, shown
-from verifier.places.base import Look, Remark, Traits, Writing
+from verifier.places.base import Identity, Look, Remark, Traits, Writing, recognised
 from verifier.places.far import messages as say
 from verifier.places.far.failures import LinkLost
 from verifier.places.far.link import Link, not_reached, terms_of
@@ -61,7 +61,7 @@ class FarPlace:
         self.waits = waits
         self.sleep = sleep
         self.watch: Watch = _NoWatch()
-        self._identity: tuple[int, int] | None = None
+        self._identity: Identity | None = None
         self._user = ""
         self._lock = threading.Lock()
         self._idle: list[Link] = []
@@ -155,24 +155,16 @@ class FarPlace:
         link = Link(self.address)
         try:
             opened = link.open(os.fsencode(self.address.path), watch)
-            self._recognise(opened)
+            before = None if self._identity is None else self._identity.folder
+            recognised(self, before, opened.identity.folder)
         except BaseException:
             link.drop()
             raise
         # The clock was read half a round trip ago.
         self._ahead = opened.clock + link.round_trip / 2 - time.time()
         self._user = opened.user
+        self._identity = opened.identity
         return link, False
-
-    def _recognise(self, opened: say.Opened) -> None:
-        identity = opened.device, opened.inode
-        if self._identity is None:
-            self._identity = identity
-        elif self._identity != identity:
-            raise PlaceUnreachable(
-                f"{self.at} was unmounted or replaced while it was being read, so nothing that was "
-                "read is believed. Check that it is mounted there, then start again."
-            )
 
     def put_away(self, link: Link) -> None:
         """Keep a link for the next question, if none is open on it; else end it."""
@@ -224,6 +216,10 @@ class FarPlace:
 
         for _ in self._steadily(watch, answers):
             pass
+
+    def identity(self) -> Identity | None:
+        """Which folder it is, by what its far end said last."""
+        return self._identity
 
     def remarks(self) -> Sequence[Remark]:
         """Which version and user read there."""
