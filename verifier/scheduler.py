@@ -68,6 +68,12 @@ class Why(IntEnum):
     AUDIT = 2
 
 
+_NEW: Final = Why.NEW
+_WANTED: Final = Why.WANTED
+_AUDIT: Final = Why.AUDIT
+"""Looked up once: asking the enumeration for each file shows."""
+
+
 class Task(Struct, frozen=True):
     """Files of one place that a reader reads one after the other."""
 
@@ -268,7 +274,7 @@ class Queue:
         self._hopeless: list[Due] = []
         self._later = PutOff()
         self._forgotten = Left()
-        self._why = Why.NEW
+        self._why = _NEW
         self._files = {why: self._of(why) for why in Why}
         self._ended: set[Why] = set()
         self._held: dict[Why, Due] = {}
@@ -285,27 +291,27 @@ class Queue:
         """False while there may be files that no call of `next` has come to."""
         if not self.open or self._why in self._ended:
             return True
-        return self._why is Why.AUDIT and not may_audit
+        return self._why is _AUDIT and not may_audit
 
     @property
     def has_new(self) -> bool:
         """False once every new or changed file was handed out."""
-        return self._why is Why.NEW and self.open
+        return self._why is _NEW and self.open
 
     @property
     def has_wanted(self) -> bool:
         """False once every file that a verdict waits for was handed out, or must wait."""
-        return self._why is Why.WANTED and self.open and Why.WANTED not in self._ended
+        return self._why is _WANTED and self.open and _WANTED not in self._ended
 
     def wanted_again(self) -> None:
         """More files may be waited for since the last look."""
-        if self._why is not Why.NEW:
-            self._begin_again(Why.WANTED)
+        if self._why is not _NEW:
+            self._begin_again(_WANTED)
 
     def walked_again(self) -> None:
         """The place was looked through anew, so that more may be new or changed."""
-        self._later = PutOff(each for each in self._later if each[0] is not Why.NEW)
-        self._begin_again(Why.NEW)
+        self._later = PutOff(each for each in self._later if each[0] is not _NEW)
+        self._begin_again(_NEW)
 
     @property
     def round_begins(self) -> float:
@@ -319,7 +325,7 @@ class Queue:
     def audit(self, read_before: int) -> None:
         """The next round has begun: what was read before it is to be read again."""
         self._read_before = read_before
-        self._begin_again(Why.AUDIT, min(self._why, Why.AUDIT))
+        self._begin_again(_AUDIT, min(self._why, _AUDIT))
 
     def _begin_again(self, why: Why, at: Why | None = None) -> None:
         self._why = why if at is None else at
@@ -342,7 +348,7 @@ class Queue:
         the longest time that there will ever be: what would not fit even there comes last, since
         waiting does not help it.
         """
-        if self._why is Why.AUDIT and not may_audit:
+        if self._why is _AUDIT and not may_audit:
             return None
         fits = min(fits, self.affordable)
         while self.open:
@@ -357,7 +363,7 @@ class Queue:
                 if due.size <= self.affordable:
                     return Task(self.place, (due,), self._why)
                 self._pass_over(due)
-            if self._why is Why.AUDIT or (self._why is Why.WANTED and not may_audit):
+            if self._why is _AUDIT or (self._why is _WANTED and not may_audit):
                 return None
             self._why = Why(self._why + 1)
         return None
@@ -387,7 +393,7 @@ class Queue:
 
     def _put_off_that_fits(self, fits: float, before: Why | None) -> Task | None:
         """The first file of an earlier reason than ``before`` that was put off and now fits."""
-        found = self._later.take(fits, Why.AUDIT + 1 if before is None else before)
+        found = self._later.take(fits, _AUDIT + 1 if before is None else before)
         return None if found is None else Task(self.place, (found[1],), found[0])
 
     def _take(self) -> Due | None:
@@ -397,7 +403,7 @@ class Queue:
         for due in self._files[why]:
             if due.path in self._under_way:
                 continue
-            if why is Why.WANTED:
+            if why is _WANTED:
                 # Read once more for another reason: a neighbour of damage may turn out to be
                 # suspect itself.  For the same one, it would be tried without end.
                 if (due.path, due.wanted) in self._tried:
@@ -424,9 +430,9 @@ class Queue:
 
     def _of(self, why: Why) -> Iterator[Due]:
         work = self._ledger.work
-        if why is Why.NEW:
+        if why is _NEW:
             return work.unread(self.place)
-        if why is Why.WANTED:
+        if why is _WANTED:
             return work.wanted(self.place)
         return self._audited()
 
@@ -636,9 +642,9 @@ class Scheduler:
             self._outstanding[task.place] += more * size
             if more > 0:
                 self._started[task.place] += size
-        if task.why is Why.NEW:
+        if task.why is _NEW:
             self._new_under_way += more
-        elif task.why is Why.WANTED:
+        elif task.why is _WANTED:
             self._wanted_under_way += more
             self._judged_wanted = False
 
@@ -684,7 +690,7 @@ class Scheduler:
                     self._again.append(again)
             readings = [each for each in readings if not _to_be_read_alone(each)]
         self.files_read += read
-        self._ledger.readings.add_all(place, readings, now, past_cache=why is not Why.NEW)
+        self._ledger.readings.add_all(place, readings, now, past_cache=why is not _NEW)
 
     def _lose(self, place: PlaceName, why: PlaceUnreachable) -> None:
         self.unreachable[place] = why
