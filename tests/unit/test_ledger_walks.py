@@ -352,6 +352,16 @@ def test_a_surge_is_counted_over_the_paths_that_have_an_agreement_with_any_mirro
     assert (summary.agreed, summary.agreed_changed, summary.agreed_vanished) == (5, 0, 4)
 
 
+def test_what_a_certificate_lets_go_is_not_among_the_agreed_paths_that_vanished(ledger):
+    for place in (SOURCE, VAULT):
+        walked(ledger, place, [file(name) for name in "abcd"])
+    agree(ledger, VAULT, "a", "b", "c")
+    walk = walks_module.Walk(ledger._store, ledger._names, SOURCE, None, released=lambda path: path in b"ad")
+    summary = walk.take([file("c")])
+    assert (summary.vanished, summary.released) == (3, 2)
+    assert (summary.agreed, summary.agreed_vanished) == (2, 1)
+
+
 def test_an_agreement_outlasts_a_change_and_ends_when_its_path_has_gone_on_both_sides(ledger):
     for place in (SOURCE, VAULT, FARAWAY):
         walked(ledger, place, [file("a"), file("b")])
