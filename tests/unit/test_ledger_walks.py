@@ -356,7 +356,9 @@ def test_what_a_certificate_lets_go_is_not_among_the_agreed_paths_that_vanished(
     for place in (SOURCE, VAULT):
         walked(ledger, place, [file(name) for name in "abcd"])
     agree(ledger, VAULT, "a", "b", "c")
-    walk = walks_module.Walk(ledger._store, ledger._names, SOURCE, None, released=lambda path: path in b"ad")
+    walk = walks_module.Walk(
+        ledger._store, ledger._names, SOURCE, None, released=lambda path: path in b"ad"
+    )
     summary = walk.take([file("c")])
     assert (summary.vanished, summary.released) == (3, 2)
     assert (summary.agreed, summary.agreed_vanished) == (2, 1)
