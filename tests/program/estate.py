@@ -87,12 +87,6 @@ at = "{self.mirror_at}"
             )
             ledger.commit()
 
-    def a_night_later(self) -> None:
-        """The rounds of before are made those of an earlier night, so that another may begin."""
-        with closing(sqlite3.connect(self.ledger)) as ledger:
-            ledger.execute("UPDATE rounds SET started = started - 86400, ended = ended - 86400")
-            ledger.commit()
-
     def run(self, *arguments: Any, **how: Any) -> Outcome:
         """One command with these settings."""
         return verifier("--config", self.file, *arguments, **how)

@@ -90,7 +90,6 @@ def test_a_mirror_that_was_not_read_for_too_long_needs_a_person(estate):
 def test_the_next_audit_night_makes_it_right(estate):
     assert estate.shift().status == 0
     aged(estate, 91)
-    estate.a_night_later()
     assert estate.shift().status == 0
     source, vault = audit(estate, status=0)
     assert (source["round"], vault["round"]) == (2, 2)

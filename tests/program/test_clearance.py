@@ -421,7 +421,6 @@ def rotted_and_was_given_another_name(project: Project) -> None:
     assert project.shift().status == 0
     project.source.flip_bit(PLAN, at=3)
     project.forget_the_write(project.source, "source", PLAN)
-    project.a_night_later()
     assert project.shift().status == 1
     os.rename(project.source.at(PLAN), project.source.at(RENAMED))
     for mirror in project.trees[1:]:

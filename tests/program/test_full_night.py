@@ -191,7 +191,6 @@ def test_a_full_night_on_a_folder_a_far_host_and_an_object_store(
     studio.put(NORTH, studio.source.read(NORTH)[: 2 * MEBI])
 
     # The second night: the audit's next round, and one file of the far disk cannot be read.
-    studio.a_night_later()
     with failing(studio, SOUTH, tmp_path / "fuse"), web_server() as room:
         studio.told = f'[notify]\nto = ["json://127.0.0.1:{room.port}"]'
         studio.settings()

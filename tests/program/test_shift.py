@@ -103,7 +103,6 @@ def test_what_is_near_damage_is_read_before_the_rest_when_a_shift_ends_early(tmp
     for path in (damaged, also):
         rot(estate.mirror, path)
         estate.forget_the_write(estate.mirror, "vault", path)
-    estate.a_night_later()
     estate.settings(pace='at_most = "16 MB/s"')
     first = estate.shift("--until", soon(3)).document
     assert (first["stopped_by"], first["findings"]) == ("until", [])
@@ -596,20 +595,9 @@ def test_a_ledger_that_is_none_is_refused_with_a_sentence(estate):
     assert "is no ledger" in outcome.err
 
 
-def test_rounds_right_after_each_other_are_each_read_whole_and_leave_nothing(estate):
+def test_shifts_right_after_each_other_each_read_a_whole_round_and_leave_nothing(estate):
     files = total_files(estate)
     for number in range(4):
         document = estate.shift().document
         assert document["files_read"] == files, number
         assert document["left"] == {"files": 0, "bytes": 0}
-        estate.a_night_later()
-
-
-def test_a_second_shift_of_a_night_reads_what_is_new_and_nothing_again(estate):
-    # Fails when a share that is read in full begins its next round with the next shift.
-    assert estate.shift().document["files_read"] == total_files(estate)
-    estate.source.file("new.tif", 5_000)
-    document = estate.shift().document
-    assert (document["stopped_by"], document["files_read"]) == ("done", 1)
-    estate.a_night_later()
-    assert estate.shift().document["files_read"] == total_files(estate)

@@ -15,7 +15,7 @@ from verifier.errors import PlaceUnreachable
 from verifier.ignore import Ignore
 from verifier.jobs.opening import all_places, open_ledger, places_of
 from verifier.jobs.paces import paces_of
-from verifier.jobs.shift import Request, audit_window, may_follow
+from verifier.jobs.shift import Request, audit_window
 from verifier.jobs.spending import Budget, budgets, limits_of, month_of, only_listed
 from verifier.ledger import Ledger, PlaceName
 from verifier.measures import amount, count, duration
@@ -86,7 +86,7 @@ def _plan(
     if until is not None:
         ends_at = min(ends_at, until)
     audit = audit_window(settings, starts)
-    audit_from = audit[0] if audit is not None and audit[0] < ends_at else None
+    audited = audit is not None and audit[0] < ends_at
     limited = {
         name: Budget(name, month_of(hours, now), limit, 0)
         for name, limit in limits_of(settings).items()
@@ -99,7 +99,7 @@ def _plan(
     places = [
         _uncounted(share, name, address, may_look)
         if ledger is None
-        else _planned(settings, ledger, share, name, address, paces.get(name), audit_from, may_look)
+        else _planned(ledger, share, name, address, paces.get(name), audited, may_look)
         for share in settings.shares
         for name, address in places_of(share)
     ]
@@ -117,13 +117,12 @@ def _plan(
 
 
 def _planned(
-    settings: Settings,
     ledger: Ledger,
     share: Share,
     name: PlaceName,
     address: Address,
     pace: float | None,
-    audit_from: float | None,
+    audited: bool,
     may_look: bool,
 ) -> PlannedPlace:
     walk = ledger.shifts.last_walk(name) if name in ledger.places(share.name) else None
@@ -133,13 +132,18 @@ def _planned(
     new = Left(totals.unread_files + totals.wanted_files, totals.unread_bytes + totals.wanted_bytes)
     again = Left()
     current = ledger.rounds.current(name)
-    if audit_from is not None and current is not None:
-        if current.ended is None:
-            files, size = ledger.work.read_since(name, current.started)
-            again = Left(max(0, totals.read_files - files), max(0, totals.read_bytes - size))
-        elif may_follow(settings, current, audit_from):
-            again = Left(totals.read_files, totals.read_bytes)
+    if audited and current is not None:
+        complete = not totals.unread_files and (
+            current.ended is not None or _all_read_since(ledger, name, current.started)
+        )
+        files, size = (0, 0) if complete else ledger.work.read_since(name, current.started)
+        again = Left(max(0, totals.read_files - files), max(0, totals.read_bytes - size))
     return PlannedPlace(name, new, again, pace, walk.at)
+
+
+def _all_read_since(ledger: Ledger, name: PlaceName, started: int) -> bool:
+    oldest = ledger.work.oldest_read(name)
+    return oldest is None or oldest >= started
 
 
 def _uncounted(share: Share, name: PlaceName, address: Address, may_look: bool) -> PlannedPlace:

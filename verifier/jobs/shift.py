@@ -43,7 +43,6 @@ from verifier.ledger import (
     NoticeKind,
     Override,
     PlaceName,
-    Round,
     only_shift,
 )
 from verifier.measures import amount, count
@@ -219,7 +218,7 @@ class Shifts:
         self._engine.stop()
         self._kept.close()
 
-    def run(self) -> Result:
+    def run(self, *, may_start_round: bool = True) -> Result:
         """One shift, from now to the bell or until all is read."""
         settings, now = self._request.settings, self._clock.now()
         if closed_until(settings, now) is not None:
@@ -230,7 +229,7 @@ class Shifts:
             self._request, self.ledger, self._readers, self._engine, self._progress, self._clock
         )
         try:
-            return night.run(window, ends_by)
+            return night.run(window, ends_by, may_start_round)
         finally:
             self._engine.ring_at(0.0)
 
@@ -239,16 +238,19 @@ class Shifts:
 
         Ends by a signal only, with what the last shift did.
         """
-        last = Result(None, StoppedBy.SIGNAL)
+        fresh, last = True, Result(None, StoppedBy.SIGNAL)
         try:
             while True:
-                result = self.run()
+                result = self.run(may_start_round=fresh)
                 if result.number is not None:
                     last = result
                     each(result)
                 if result.stopped_by == StoppedBy.SIGNAL:
                     return last
-                self._wait_until(self._next_start(self._clock.now()))
+                before = self._clock.now()
+                self._wait_until(self._next_start(before))
+                # One round a night is enough, however small the share.
+                fresh = _night_began(self._request.settings, before, self._clock.now())
         except KeyboardInterrupt:
             return last
 
@@ -311,6 +313,7 @@ class _Night:
         self._walked_at: dict[str, float] = {}
         self._judgings: dict[str, Judging] = {}
         self._shift: int | None = None
+        self._may_start_round = True
         self._giving_way = GivingWay(
             self._settings.pace.yield_above, engine, progress, clock.now, clock.sleep
         )
@@ -318,7 +321,7 @@ class _Night:
         self._meter = Meter(self._settings, ledger, readers.bytes_read, clock.now)
         self._only_listed = only_listed(self._settings)
 
-    def run(self, window: Window, ends_by: str) -> Result:
+    def run(self, window: Window, ends_by: str, may_start_round: bool) -> Result:
         ledger, now = self._ledger, self._clock.now
         self._window = window
         self._remark_on_the_last()
@@ -326,6 +329,7 @@ class _Night:
         ledger.neighbours.forget_before(int(now()) - KEPT_FOR)
         number = ledger.shifts.start(int(now()))
         ledger.readings.shift = self._shift = number
+        self._may_start_round = may_start_round
         stopped_by = StoppedBy.SIGNAL
         before = self._bytes_read()
         try:
@@ -543,19 +547,18 @@ class _Night:
     # ------------------------------------------------------------------------------ the rounds
 
     def _begin_rounds(self) -> None:
-        """Round 1 is the first full read; later ones begin on audit nights, one a night at most.
+        """Round 1 is the first full read; later ones begin on audit nights.
 
-        A night has one round at most, however often a shift is started: else a small share would
-        be read once more by each.  A round is only ended by a shift that came to its own end, so
-        that one which goes on after a crash does not begin to read all over again.
+        A round is only ended by a shift that came to its own end, so that one which goes on
+        after a crash does not begin to read all over again.
         """
         rounds, now = self._ledger.rounds, self._clock.now()
         audit, end = self._window.audit, self._window.end
         may_audit = audit is not None and (end is None or audit[0] < end)
-        began = self._audit_began()
+        may_start = self._may_start_round and self._audit_began()
         for name in self._read_places():
             current = rounds.current(name)
-            if current is None or (began and may_follow(self._settings, current, now)):
+            if current is None or (may_start and current.ended is not None):
                 current = rounds.start_next(name, int(now))
             if may_audit and current.ended is None:
                 self._read_before[name] = current.started
@@ -595,7 +598,7 @@ class _Night:
                 continue
             if current.ended is None:
                 rounds.end_if_complete(name, int(now))
-            elif may_follow(self._settings, current, now):
+            elif _night_began(self._settings, current.ended, now):
                 following = rounds.start_next(name, int(now))
                 self._read_before[name] = following.started
                 queue.audit(following.started)
@@ -837,11 +840,6 @@ def _next_noon(settings: Settings, now: float) -> float:
     while noon.timestamp() <= now:
         noon += timedelta(days=1)
     return noon.timestamp()
-
-
-def may_follow(settings: Settings, last: Round, now: float) -> bool:
-    """Whether another round may begin: the ``last`` one ended in an earlier night."""
-    return last.ended is not None and _night_began(settings, last.ended, now)
 
 
 def _night_began(settings: Settings, before: float, now: float) -> bool:

@@ -234,7 +234,7 @@ def _ends(each: PlaceAudit, zone: tzinfo) -> str:
     if each.round.ended is not None:
         return (
             f"The round ended on {_when(each.round.ended, zone)}; the next one begins with the "
-            "first shift of the next audit night."
+            "first shift of an audit night."
         )
     if not each.unread_files and each.files_this_round == each.files:
         return "Nothing is left of the round; the next shift closes it."
