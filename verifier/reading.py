@@ -35,6 +35,9 @@ FIRST_BATCHES: Final = 4
 BATCHES_AHEAD: Final = 48
 """Batches that may be on their way or wait for an earlier one: some 25,000 paths."""
 
+_FILE: Final = Kind.FILE
+"""Looked up once: asking the enumeration for each path shows in trees of small files."""
+
 INODES_REMEMBERED: Final = 100_000
 """Files with several names whose content is remembered; beyond, one may be read twice."""
 
@@ -165,7 +168,7 @@ class _Ahead:
         batch = _Batch(entries)
         asked = [entry for entry in entries if entry.trouble is None]
         not_files = frozenset(
-            number for number, entry in enumerate(asked) if entry.kind is not Kind.FILE
+            [number for number, entry in enumerate(asked) if entry.kind is not _FILE]
         )
         rank, self._sent = self._sent, self._sent + 1
         answer = self._lane.submit(
@@ -221,7 +224,7 @@ class _Ahead:
 
 
 def _still_to_be_read(sighting: Sighting) -> bool:
-    return sighting.kind is Kind.FILE and sighting.digest is None and sighting.trouble is None
+    return sighting.kind is _FILE and sighting.digest is None and sighting.trouble is None
 
 
 def look_at_packed(

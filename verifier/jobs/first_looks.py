@@ -92,7 +92,6 @@ class FirstLooks:
         self._outstanding: Counter[PlaceName] = Counter()
         self._started = self._committed_at = 0.0
         self._bytes_before: dict[PlaceName, int] = {}
-        self.files_read = 0
         self.seconds: dict[PlaceName, float] = {}
         """How long each place was being looked at."""
 
@@ -120,6 +119,11 @@ class FirstLooks:
         finally:
             self._commit()
         return self._ended()
+
+    @property
+    def files_read(self) -> int:
+        """Files whose reading is recorded."""
+        return sum(under.look.files_read for under in self._under.values())
 
     def status(self) -> Status | None:
         """How far it is; how much there is to read is not known before all is seen."""
@@ -180,7 +184,7 @@ class FirstLooks:
         seen = unpack(answer.result())
         unlisted = [each.sighting() for each in entries if each.trouble is not None]
         under.whole = under.whole and len(seen) + len(unlisted) == len(entries)
-        if unlisted or any(each.trouble is not None for each in seen):
+        if unlisted or [each for each in seen if each.trouble is not None]:
             try:
                 # What fails because the whole place is gone is no trouble of its files.
                 under.place.check()
@@ -188,7 +192,6 @@ class FirstLooks:
                 under.lost, under.listed = gone, True
                 return
             seen = [*self._without_trouble(name, under.place, seen), *unlisted]
-        self.files_read += sum(each.digest is not None for each in seen)
         under.look.add(seen)
 
     def _without_trouble(

@@ -21,6 +21,9 @@ from verifier.walker import Entry
 _AHEAD: Final = 2
 """Tasks beyond those that readers have in hand, so that none waits for the next turn."""
 
+_FILE: Final = Kind.FILE
+"""Looked up once: asking the enumeration for each path shows."""
+
 _NEW: Final = Look(content=True, gentle=True)
 _AT_FIRST: Final = Look(content=True, gentle=True, small_only=True)
 _FROM_DISK: Final = Look(content=True, past_cache=True, gentle=True)
@@ -76,7 +79,7 @@ class EngineReaders:
         """Have a batch of entries looked at, and the small files among them read."""
         asked = [entry for entry in entries if entry.trouble is None]
         not_files = frozenset(
-            number for number, entry in enumerate(asked) if entry.kind is not Kind.FILE
+            [number for number, entry in enumerate(asked) if entry.kind is not _FILE]
         )
         paths = [entry.path for entry in asked]
         number, self._started = self._started, self._started + 1

@@ -39,6 +39,8 @@ class FirstLook:
         self._held: list[Sighting] = []
         self._begun = False
         self._seen = self._files = self._bytes = 0
+        self.files_read = 0
+        """Files that were recorded as read."""
 
     @staticmethod
     def is_possible(store: Store, names: Names, place: PlaceName) -> bool:
@@ -68,6 +70,7 @@ class FirstLook:
                 self._store.run(statements.COUNT_READINGS, values)
         self._begun = True
         self._held = []
+        self.files_read += read.files
 
     def end(self, at: int) -> WalkSummary:
         """All was seen: the place was walked, as of ``at``."""
