@@ -337,6 +337,20 @@ def test_a_first_look_that_is_cut_off_keeps_what_it_read_and_calls_nothing_missi
         assert ledger.soundness() == ()
 
 
+# Fails when what the source has long held is judged only for the mirrors that were there then.
+def test_a_mirror_that_is_added_later_is_told_of_what_it_lacks(estate):
+    assert estate.shift().status == 0
+    assert estate.shift().status == 0
+    faraway = estate.source.copy_to(estate.root / "faraway" / SHARE)
+    lacking = "2026-014-harbour-wall/notes/plan.txt"
+    faraway.delete(lacking)
+    estate.settings(more=f"""[[share.mirror]]\nname = "faraway"\nat = "{faraway.root}"\n""")
+    outcome = estate.shift()
+    assert outcome.status == 1
+    (found,) = outcome.document["findings"]
+    assert (found["path"], found["verdict"], found["mirror"]) == (lacking, "missing", "faraway")
+
+
 # Fails when only places that were walked before are compared with each other.
 @pytest.mark.root
 def test_a_first_shift_finds_out_that_the_mirror_is_the_source_by_a_mount(estate):

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import closing
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -25,6 +26,7 @@ from verifier.jobs import first_looks
 from verifier.jobs.first_looks import FirstLooks
 from verifier.jobs.readers import EngineReaders
 from verifier.ledger import FirstLook, Ledger, PlaceName
+from verifier.ledger import first_look as first_look_module
 from verifier.ledger.opening import opened, soundness
 from verifier.model import Kind, Sighting, Trouble, Verdict
 from verifier.places.base import SMALL_BELOW, Look, pack, unpack
@@ -47,15 +49,23 @@ sides = st.dictionaries(
 )
 
 
-def first_look(studio: Studio, place: PlaceName, unread: set[bytes], at_once: int) -> None:
-    """Look at a place of the studio for the first time, so many paths to a commit."""
-    look = studio.ledger.first_look(place)
-    assert look is not None
-    seen = list(studio._dated(place))
-    for start in range(0, len(seen), at_once):
-        look.add([_read(studio, place, each, unread) for each in seen[start : start + at_once]])
-        look.commit(int(studio.now))
-    look.end(int(studio.now))
+def first_look(studio: Studio, places: list[PlaceName], unread: set[bytes], at_once: int) -> None:
+    """Look at places of the studio for the first time, in turn, so many paths to a commit."""
+    looks = {}
+    for place in places:
+        look = studio.ledger.first_look(place)
+        assert look is not None
+        look.beside(looks.values())
+        looks[place] = look
+    left = {place: list(studio._dated(place)) for place in places}
+    while any(left.values()):
+        for place, look in looks.items():
+            seen, left[place] = left[place][:at_once], left[place][at_once:]
+            look.add([_read(studio, place, each, unread) for each in seen])
+            look.commit(int(studio.now))
+    for look in looks.values():
+        look.end(int(studio.now))
+    FirstLook.settle(list(looks.values()))
 
 
 def _read(studio: Studio, place: PlaceName, seen: Sighting, unread: set[bytes]) -> Sighting:
@@ -82,19 +92,34 @@ def _sightings(ledger: Ledger, place: PlaceName) -> list[object]:
     unread=st.sets(st.sampled_from(PATHS)),
     at_once=st.integers(1, 6),
     only_source=st.booleans(),
+    places=st.permutations([SOURCE, VAULT]),
+    waiting=st.sampled_from([0, 1, 50_000]),
+    alike=st.booleans(),
 )
 def test_a_first_look_leads_to_what_a_walk_and_readings_lead_to(
-    tmp_path_factory, source, mirror, links, unread, at_once, only_source
+    tmp_path_factory,
+    source,
+    mirror,
+    links,
+    unread,
+    at_once,
+    only_source,
+    places,
+    waiting,
+    alike,
 ):
+    if alike:
+        mirror = {
+            path: (source[path][0], date) for path, (_, date) in mirror.items() if path in source
+        }
     folder = tmp_path_factory.mktemp("ledgers")
     with Ledger(folder / "one.db") as one, Ledger(folder / "other.db") as other:
         looked, walked = Studio(one), Studio(other)
         for studio in (looked, walked):
             studio.places = {SOURCE: dict(source), VAULT: dict(mirror)}
             studio.links = {SOURCE: dict(links), VAULT: {}}
-        first_look(looked, SOURCE, unread, at_once)
-        if not only_source:
-            first_look(looked, VAULT, unread, at_once)
+        with patch.object(first_look_module, "PAIRS_WAITING", waiting):
+            first_look(looked, [SOURCE] if only_source else places, unread, at_once)
         for studio in (looked, walked):
             studio.night()
         assert looked.lasting() == walked.lasting()
@@ -132,7 +157,7 @@ def test_what_a_first_look_recorded_is_judged_after_a_crash(tmp_path):
     studio.write(VAULT, PATHS[0], b"first lighT", START - 900_000)
     studio.write(SOURCE, PATHS[1], b"low tide", START - 900_000)
     studio.write(VAULT, PATHS[1], b"low tide", START - 900_000)
-    first_look(studio, SOURCE, set(), 1)
+    first_look(studio, [SOURCE], set(), 1)
     look = studio.ledger.first_look(VAULT)
     look.add([_read(studio, VAULT, each, set()) for each in studio._dated(VAULT)])
     look.commit(START)
@@ -157,7 +182,7 @@ def test_a_second_mirror_is_agreed_on_beside_one_that_is_known(tmp_path):
         before = list(ledger.agreements.all(VAULT))
         studio.places[far], studio.links[far] = dict(studio.places[SOURCE]), {}
         studio.rot(far, PATHS[2])
-        first_look(studio, far, set(), 3)
+        first_look(studio, [far], set(), 3)
         studio.night()
         assert studio.lasting(far).keys() == {PATHS[2]}
         assert studio.lasting(VAULT) == {}

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sqlite3
 from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from ledgers import set_back
 from msgspec import structs
 
 from verifier.damage import examine
@@ -789,3 +791,60 @@ def test_the_forms_of_a_path_hold_its_twins():
     assert set(forms_of(composed)) == set(forms_of(decomposed))
     assert forms_of(b"plain") == (b"plain",)
     assert forms_of(b"caf\xe9") == (b"caf\xe9",)
+
+
+FAR = PlaceName(SHARE, "faraway")
+
+
+def _with_far(studio: Studio, *, without: bytes, links: bool = False) -> None:
+    studio.places[FAR] = dict(studio.places[SOURCE])
+    studio.links[FAR] = dict(studio.links[SOURCE])
+    del (studio.links if links else studio.places)[FAR][without]
+
+
+# Fails when only what its own walk touched is judged: the source was judged without it long ago.
+@pytest.mark.parametrize("links", [False, True])
+def test_what_a_mirror_lacks_that_is_added_later_is_missing(studio, links):
+    studio.links[SOURCE] = studio.links[VAULT] = {b"latest": b"2026-014-harbour-wall"}
+    studio.night()
+    studio.night()
+    _with_far(studio, without=b"latest" if links else PLAN, links=links)
+    studio.night()
+    assert studio.lasting(FAR).keys() == {b"latest" if links else PLAN}
+    assert studio.lasting() == {}
+    sequence = studio.ledger.agreements.sequence()
+    studio.night()
+    assert studio.ledger.agreements.sequence() == sequence, "gone through once"
+
+
+# Fails when what was touched is forgotten while a mirror that the ledger knows is left out.
+def test_what_a_mirror_lacks_that_was_left_out_for_a_while_is_missing(studio):
+    _with_far(studio, without=A)
+    studio.write(FAR, A, *studio.places[SOURCE][A])
+    studio.night()
+    far = studio.places.pop(FAR)
+    studio.write(SOURCE, B, b"second light")
+    studio.places[VAULT] = dict(studio.places[SOURCE])
+    studio.night()
+    studio.night()
+    assert studio.lasting(FAR) == {}
+    studio.places[FAR] = far
+    studio.night()
+    assert studio.lasting(FAR).keys() == {B}
+
+
+def test_an_older_ledger_is_gone_through_once(studio, tmp_path):
+    _with_far(studio, without=PLAN)
+    studio.night()
+    with closing(sqlite3.connect(studio.ledger.path)) as database:
+        database.execute("VACUUM INTO ?", (str(tmp_path / "whole.db"),))
+    set_back(tmp_path / "whole.db", 11)
+    with closing(sqlite3.connect(tmp_path / "whole.db")) as database:
+        database.execute("DELETE FROM findings")
+        database.execute("DELETE FROM touched")
+        database.commit()
+    with Ledger(tmp_path / "whole.db") as ledger:
+        later = Studio(ledger)
+        later.places, later.links, later.now = studio.places, studio.links, studio.now
+        later.night()
+        assert later.lasting(FAR).keys() == {PLAN}

@@ -105,7 +105,8 @@ class Judging:
         seen.  ``anew`` has everything that findings are about judged, as after a walk, and asks
         for another reading of what could not be read.
         """
-        self._ledger.agreements.settle_first_looks(self._share, int(self._now()))
+        mirrors = list(mirrors)
+        self._ledger.agreements.settle_first_looks(self._share, mirrors, int(self._now()))
         until = self._ledger.agreements.sequence()
         self._damaged.clear()
         for mirror in mirrors:
@@ -129,7 +130,7 @@ class Judging:
         with self._ledger.transaction():
             if all(each in self._since for each in mirrors):
                 until = min((self._since[each] for each in mirrors), default=0)
-                self._ledger.agreements.forget_touched(self._share, until)
+                self._ledger.agreements.forget_touched(self._share, until, mirrors)
             self._ledger.agreements.touch(source, each_once(self._again))
         self._again.close()
 

@@ -183,22 +183,23 @@ class Agreements:
         values |= {"slack_ns": slack_ns, "dated": dated}
         return self._paged_touched(statements.TOUCHED_NOT_PLAINLY, values, since, until)
 
-    def settle_first_looks(self, share: str, at: int) -> None:
-        """Go through what first looks recorded: agree on what is plain, touch all else.
+    def settle_first_looks(self, share: str, mirrors: Iterable[PlaceName], at: int) -> None:
+        """Go through all that these mirrors and the source hold where that was never done.
 
-        Some thousand paths to a transaction; one that is cut off begins anew next time.
+        A mirror has never been gone through when it is new, also where its source has long been
+        known and judged; and so where it was left out while others were judged.  What is plain is
+        agreed on, all else is touched.  Some thousand paths to a transaction; one that is cut off
+        begins anew next time.
         """
-        number = self._names.share(share)
+        number, source = self._names.share(share), self._names.place(PlaceName(share))
+        with self._store.transaction():
+            self._store.run(statements.PASS_MARK_ON, {"share": number, "source": source})
         unsettled = {row[0] for row in self._store.rows(statements.UNSETTLED, (number,))}
-        if not unsettled:
-            return
-        source = self._names.place(PlaceName(share))
-        for each in self._names.places(share):
+        for each in mirrors:
             mirror = self._names.place(each)
-            if each.is_source or not unsettled & {source, mirror}:
-                continue
-            self._settle_first_look(source, mirror, at)
-        self._store.run(statements.END_FIRST_LOOKS, (number,))
+            if mirror in unsettled:
+                self._settle_first_look(source, mirror, at)
+                self._store.run(statements.SETTLED, (mirror,))
 
     def _settle_first_look(self, source: int, mirror: int, at: int) -> None:
         values: dict[str, object] = {"source": source, "mirror": mirror, "at": at}
@@ -207,9 +208,8 @@ class Agreements:
         if said is not None and not said[0]:
             agreed = self._in_runs(source, statements.AGREE_AT_FIRST_LOOK, values)
         for place in (source, mirror):
-            totals = self._names.totals(self._names.place_name(place))
-            if totals.read_files == agreed:
-                continue  # nothing was read there that is not agreed by now
+            if self._names.totals(self._names.place_name(place)).entries == agreed:
+                continue  # all that stands there was agreed on just now
             self._in_runs(place, statements.TOUCH_AFTER_FIRST_LOOK, {**values, "place": place})
 
     def _in_runs(self, place: int, statement: str, values: Mapping[str, object]) -> int:
@@ -245,10 +245,19 @@ class Agreements:
                 values = number, self._names.folder(share, folder, add=True), name
                 self._store.run(statements.TOUCH, values)
 
-    def forget_touched(self, share: str, until: int) -> None:
-        """All mirrors of ``share`` were judged up to this number: what was touched is settled."""
+    def forget_touched(
+        self, share: str, until: int, judged: Iterable[PlaceName] | None = None
+    ) -> None:
+        """What was touched up to this number is settled: these mirrors were judged by it.
+
+        None stands for all that the ledger knows.  One that is left out is marked, to be gone
+        through as a whole when it is judged again.
+        """
         values = {"until": until, "share": self._names.share(share)}
+        known = {each for each in self._names.places(share) if not each.is_source}
         with self._store.transaction():
+            for left_out in known.difference(known if judged is None else judged):
+                self._store.run(statements.UNSETTLE, (self._names.place(left_out),))
             self._store.run(statements.KEEP_LAST_NUMBER, values)
             self._store.run(statements.FORGET_TOUCHED, values)
 

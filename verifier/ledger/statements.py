@@ -367,8 +367,14 @@ LAST_WALK: Final = """
 
 # ----------------------------------------------------------------------------------- first looks
 
-BEGIN_FIRST_LOOK: Final = "UPDATE places SET unsettled = 1 WHERE id = ?"
-END_FIRST_LOOKS: Final = "UPDATE places SET unsettled = 0 WHERE share = ?"
+UNSETTLE: Final = "UPDATE places SET unsettled = 1 WHERE id = ?"
+SETTLED: Final = "UPDATE places SET unsettled = 0 WHERE id = ?"
+ALL_SETTLED: Final = "UPDATE places SET unsettled = 0 WHERE share = ?"
+PASS_MARK_ON: Final = """
+    UPDATE places SET unsettled = id <> :source
+    WHERE share = :share AND EXISTS (SELECT 1 FROM places WHERE id = :source AND unsettled <> 0)
+"""
+"""A source that is to be gone through is so with each of its mirrors."""
 UNSETTLED: Final = "SELECT id FROM places WHERE share = ? AND unsettled <> 0"
 SEE_FIRST_AND_READ: Final = """
     INSERT INTO sightings (place, folder, name, kind, size, mtime_ns, ctime_ns, inode, device,
@@ -380,6 +386,12 @@ SEE_FIRST: Final = """
     INSERT INTO sightings (place, folder, name, size, mtime_ns, ctime_ns, inode, device, links,
         first_seen, kind, target, walk_trouble)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+"""
+
+AGREE_FIRST: Final = """
+    INSERT OR IGNORE INTO agreements (mirror, folder, name, digest, size, source_mtime_ns,
+        mirror_mtime_ns, kind, agreed_at)
+    VALUES (?, ?, ?, ?, ?, ?, ?, 0, ?)
 """
 
 # ------------------------------------------------------------------------------------- readings
@@ -632,14 +644,14 @@ AGREE_AT_FIRST_LOOK: Final = f"""
 TOUCH_AFTER_FIRST_LOOK: Final = f"""
     INSERT INTO touched (place, folder, name)
     SELECT :place, here.folder, here.name FROM sightings AS here
-    WHERE here.place = :place AND {_FROM_KEY_TO_KEY} AND here.read_at IS NOT NULL
+    WHERE here.place = :place AND {_FROM_KEY_TO_KEY}
         AND NOT EXISTS (
             SELECT 1 FROM agreements WHERE mirror = :mirror
                 AND agreements.folder = here.folder AND agreements.name = here.name
                 AND agreements.digest = here.digest
         )
 """
-"""What was read and is not agreed: it is to be judged."""
+"""What is not agreed is to be judged."""
 KEEP_LAST_NUMBER: Final = """
     UPDATE touched SET place = 0, folder = 0, name = x''
     WHERE number = (SELECT max(number) FROM touched) AND number <= :until

@@ -102,6 +102,9 @@ class Walk:
             for after in range(first - 1, last, APPLIED_AT_ONCE):
                 self._apply_some(after, after + APPLIED_AT_ONCE, at)
             if not self._below:
+                if self._store.row(statements.LAST_WALK, (self._number,)) is None:
+                    # What stands on its source may have been judged without it, and forgotten.
+                    self._store.run(statements.UNSETTLE, (self._number,))
                 self._store.run(
                     statements.ADD_WALK,
                     (self._number, self._shift, at, *counts_of(summary)),
