@@ -97,7 +97,6 @@ class FirstLooks:
 
     def add(self, name: PlaceName, place: Place, ignore: Ignore, look: FirstLook) -> None:
         """One more place."""
-        look.beside(under.look for other, under in self._under.items() if other.share == name.share)
         self._under[name] = _Under(place, look, batches(walk(place, ignore), _BATCH))
         self._bytes_before[name] = self._lookers.bytes_read(name)
 
@@ -233,8 +232,4 @@ class FirstLooks:
             elif under.listed and under.whole:
                 under.look.end(int(self._now()))
                 whole.add(name)
-        for share in {name.share for name in self._under}:
-            FirstLook.settle(
-                [under.look for name, under in self._under.items() if name.share == share]
-            )
         return whole, lost

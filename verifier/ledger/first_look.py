@@ -10,8 +10,7 @@ before the first such sighting until `Agreements.settle_first_looks` has gone th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import Final
+from collections.abc import Sequence
 
 from verifier.ledger import statements
 from verifier.ledger.counts import Added, add_to_counts, counted
@@ -21,50 +20,6 @@ from verifier.ledger.store import Store
 from verifier.ledger.values import PlaceName, WalkSummary
 from verifier.ledger.walks import counts_of
 from verifier.model import Sighting
-
-PAIRS_WAITING: Final = 50_000
-"""Files of one side that are remembered until the other side's come: some 15 MB.  Both sides are
-gone through in one order, so that far fewer wait."""
-
-
-class Pairs:
-    """A source and a mirror that are looked at side by side for the first time.
-
-    What is read of one side waits here for the other side's, and where both hold the same they
-    are agreed on at once.  Whatever else becomes of a file is left to be judged.
-    """
-
-    def __init__(self, mirror: int) -> None:
-        self.mirror = mirror
-        self._waiting: dict[bytes, tuple[bool, bytes, int]] = {}
-        self._one_sided = False
-
-    @property
-    def all_agreed(self) -> bool:
-        """True when every file that was read of either side is agreed on."""
-        return not self._waiting and not self._one_sided
-
-    def agreed(self, read: Sighting, on_source: bool) -> tuple[int, int | None] | None:
-        """Both dates, the source's first, where the other side was read to hold the same.
-
-        The mirror's is None where it is the source's.
-        """
-        other = self._waiting.pop(read.path, None)
-        digest = read.digest
-        assert digest is not None
-        if other is None:
-            if len(self._waiting) < PAIRS_WAITING:
-                self._waiting[read.path] = on_source, digest, read.mtime_ns
-            else:
-                self._one_sided = True
-            return None
-        other_is_source, other_digest, other_mtime_ns = other
-        if other_digest != digest or other_is_source == on_source:
-            self._one_sided = True
-            return None
-        dates = other_mtime_ns, read.mtime_ns
-        of_source, of_mirror = dates if other_is_source else dates[::-1]
-        return of_source, None if of_source == of_mirror else of_mirror
 
 
 class FirstLook:
@@ -82,8 +37,7 @@ class FirstLook:
         self._number = names.place(place)
         self._share = names.share(place.share)
         self._held: list[Sighting] = []
-        self._pairs: list[Pairs] = []
-        self._whole = self._begun = False
+        self._begun = False
         self._seen = self._files = self._bytes = 0
         self.files_read = 0
         """Files that were recorded as read."""
@@ -95,18 +49,6 @@ class FirstLook:
         return (
             not names.totals(place).entries and store.row(statements.LAST_WALK, (number,)) is None
         )
-
-    def beside(self, others: Iterable[FirstLook]) -> None:
-        """Have files agreed on as they come with those of other places of the share."""
-        for other in others:
-            source, mirror = (self, other) if self._place.is_source else (other, self)
-            if not source._place.is_source or mirror._place.is_source:
-                continue
-            said = self._store.row(statements.ANYTHING_SAID, {"mirror": mirror._number})
-            if said is not None and not said[0]:
-                pairs = Pairs(mirror._number)
-                source._pairs.append(pairs)
-                mirror._pairs.append(pairs)
 
     def add(self, seen: Sequence[Sighting]) -> None:
         """Take what was seen at some paths, each of which comes once.
@@ -133,27 +75,14 @@ class FirstLook:
     def end(self, at: int) -> WalkSummary:
         """All was seen: the place was walked, as of ``at``."""
         with self._store.transaction():
+            self._store.run(statements.UNSETTLE, (self._number,))  # also where nothing stands
             self.commit(at)
             summary = WalkSummary(
                 seen=self._seen, new=self._seen, files=self._files, bytes=self._bytes
             )
             values = self._number, self._shift, at, *counts_of(summary)
             self._store.run(statements.ADD_WALK, values)
-        self._whole = True
         return summary
-
-    @staticmethod
-    def settle(looks: Sequence[FirstLook]) -> None:
-        """After the looks at all places of one share: nothing is to be settled if all is agreed.
-
-        Anything less is left to `Agreements.settle_first_looks`.
-        """
-        first = looks[0]
-        known = {first._names.place(each) for each in first._names.places(first._place.share)}
-        agreed = {each._number for each in looks if each._place.is_source}
-        agreed |= {pairs.mirror for each in looks for pairs in each._pairs if pairs.all_agreed}
-        if known <= agreed and all(each._whole for each in looks):
-            first._store.run(statements.ALL_SETTLED, (first._share,))
 
     def _write(self, at: int) -> Added:
         """Write and count what is held; what of it was read."""
@@ -161,8 +90,6 @@ class FirstLook:
         read: list[tuple[object, ...]] = []
         others: list[tuple[object, ...]] = []
         unread: list[Sighting] = []
-        agreements: list[tuple[object, ...]] = []
-        pairs, on_source = self._pairs, self._place.is_source
         size_read = 0
         for sighting in self._held:
             path, size = sighting.path, sighting.size
@@ -186,20 +113,14 @@ class FirstLook:
             )
             digest = sighting.digest
             if digest is not None and not sighting.fingerprints:
-                held = bytearray(digest)
-                read.append((*row, sighting.read_at, held))
+                read.append((*row, sighting.read_at, bytearray(digest)))
                 size_read += size
-                for each in pairs:
-                    dates = each.agreed(sighting, on_source)
-                    if dates is not None:
-                        agreements.append((each.mirror, folder, row[2], held, size, *dates, at))
                 continue
             told = None if sighting.trouble is None else str(sighting.trouble)
             others.append((*row, KIND_NUMBERS[sighting.kind], sighting.target, told))
             unread.append(sighting)
         self._store.run_each(statements.SEE_FIRST_AND_READ, read)
         self._store.run_each(statements.SEE_FIRST, others)
-        self._store.run_each(statements.AGREE_FIRST, agreements)
         self._store.run_each(statements.TOUCH, (each[:3] for each in others))
         left = counted(unread)
         add_to_counts(

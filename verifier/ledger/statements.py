@@ -369,7 +369,6 @@ LAST_WALK: Final = """
 
 UNSETTLE: Final = "UPDATE places SET unsettled = 1 WHERE id = ?"
 SETTLED: Final = "UPDATE places SET unsettled = 0 WHERE id = ?"
-ALL_SETTLED: Final = "UPDATE places SET unsettled = 0 WHERE share = ?"
 PASS_MARK_ON: Final = """
     UPDATE places SET unsettled = id <> :source
     WHERE share = :share AND EXISTS (SELECT 1 FROM places WHERE id = :source AND unsettled <> 0)
@@ -386,12 +385,6 @@ SEE_FIRST: Final = """
     INSERT INTO sightings (place, folder, name, size, mtime_ns, ctime_ns, inode, device, links,
         first_seen, kind, target, walk_trouble)
     VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-"""
-
-AGREE_FIRST: Final = """
-    INSERT OR IGNORE INTO agreements (mirror, folder, name, digest, size, source_mtime_ns,
-        mirror_mtime_ns, kind, agreed_at)
-    VALUES (?, ?, ?, ?, ?, ?, ?, 0, ?)
 """
 
 # ------------------------------------------------------------------------------------- readings
