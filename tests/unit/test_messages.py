@@ -241,6 +241,15 @@ def test_all_good_is_said_only_when_nothing_at_all_needs_somebody():
             "thing",
         ),
         (
+            (
+                group(Action.HOLD_THE_MIRROR_RUN, 1),
+                group(Action.HOLD_THE_MIRROR_RUN, 1, "faraway"),
+                group(Action.COPY, 1),
+            ),
+            "Hold the mirror run: 1 file damaged on the source of current-surveys; and 1 more "
+            "thing",
+        ),
+        (
             (group(Action.DECIDE_WHICH_SIDE, 1), group(Action.COPY, 4)),
             "1 file differs between current-surveys and vault; overwrite neither; 4 more findings",
         ),

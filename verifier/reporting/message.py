@@ -251,7 +251,8 @@ def _news_subject(groups: list[Group]) -> str:
     """``2 files damaged on vault; the source is fine``."""
     action = groups[0].action
     alike = [each for each in groups if each.action is action]
-    total = sum(each.total for each in alike)
+    findings = sum(each.total for each in alike)
+    total = findings - (_told_again(alike) if action is Action.HOLD_THE_MIRROR_RUN else 0)
     mirrors = _listed(sorted({each.mirror.place for each in alike}))
     shares = _listed(sorted({each.mirror.share for each in alike}))
     files = count(total, "file")
@@ -269,8 +270,14 @@ def _news_subject(groups: list[Group]) -> str:
         Action.MOVED: f"{files} of {shares} moved, and not yet on {mirrors}",
         Action.LOOK_AGAIN: f"{files} of {shares} changed while being read",
     }[action]
-    others = sum(each.total for each in groups) - total
+    others = sum(each.total for each in groups) - findings
     return said + (f"; {count(others, 'more finding')}" if others else "")
+
+
+def _told_again(groups: list[Group]) -> int:
+    """Findings on a file of a source that another mirror's finding, of those listed, is on too."""
+    on = [(each.mirror.share, finding.path) for each in groups for finding in each.first]
+    return len(on) - len(set(on))
 
 
 def _place(place: PlaceName) -> str:
