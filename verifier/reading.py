@@ -121,6 +121,21 @@ def batches(entries: Iterable[Entry], at_most: int) -> Iterator[list[Entry]]:
         size = min(2 * size, at_most)
 
 
+def send_batch(
+    lane: Lane,
+    rank: int,
+    place: Place,
+    entries: Sequence[Entry],
+    look: Look,
+    now: Callable[[], float],
+) -> Future[bytes]:
+    """Have a batch looked at; the packed sightings of those of its entries that have no trouble."""
+    asked = [entry for entry in entries if entry.trouble is None]
+    not_files = frozenset([number for number, entry in enumerate(asked) if entry.kind is not _FILE])
+    paths = [entry.path for entry in asked]
+    return lane.submit(rank, look_at_packed, place, paths, not_files, look, now)
+
+
 class _Batch:
     """Some entries on their way, and the files among them that are read by tasks of their own."""
 
@@ -166,20 +181,8 @@ class _Ahead:
 
     def send(self, entries: Sequence[Entry]) -> _Batch:
         batch = _Batch(entries)
-        asked = [entry for entry in entries if entry.trouble is None]
-        not_files = frozenset(
-            [number for number, entry in enumerate(asked) if entry.kind is not _FILE]
-        )
         rank, self._sent = self._sent, self._sent + 1
-        answer = self._lane.submit(
-            rank,
-            look_at_packed,
-            self._place,
-            [entry.path for entry in asked],
-            not_files,
-            self._look,
-            self._now,
-        )
+        answer = send_batch(self._lane, rank, self._place, entries, self._look, self._now)
         answer.add_done_callback(lambda done: self._came_back(batch, rank, done))
         return batch
 

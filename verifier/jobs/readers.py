@@ -12,17 +12,13 @@ from typing import Final
 from verifier.engine import BellRang, ReadingEngine, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ledger import PlaceName
-from verifier.model import Kind
 from verifier.places.base import Look, Place, WalksItself, unpack
-from verifier.reading import look_at_packed, read_alone_packed
+from verifier.reading import look_at_packed, read_alone_packed, send_batch
 from verifier.scheduler import Done, Task, Why
 from verifier.walker import Entry
 
 _AHEAD: Final = 2
 """Tasks beyond those that readers have in hand, so that none waits for the next turn."""
-
-_FILE: Final = Kind.FILE
-"""Looked up once: asking the enumeration for each path shows."""
 
 _NEW: Final = Look(content=True, gentle=True)
 _AT_FIRST: Final = Look(content=True, gentle=True, small_only=True)
@@ -77,15 +73,8 @@ class EngineReaders:
 
     def look_first(self, name: PlaceName, place: Place, entries: Sequence[Entry]) -> Future[bytes]:
         """Have a batch of entries looked at, and the small files among them read."""
-        asked = [entry for entry in entries if entry.trouble is None]
-        not_files = frozenset(
-            [number for number, entry in enumerate(asked) if entry.kind is not _FILE]
-        )
-        paths = [entry.path for entry in asked]
         number, self._started = self._started, self._started + 1
-        return self._lanes[name].submit(
-            number, look_at_packed, place, paths, not_files, _AT_FIRST, time.time
-        )
+        return send_batch(self._lanes[name], number, place, entries, _AT_FIRST, time.time)
 
     def start(self, task: Task) -> None:
         """Have a task done."""
