@@ -833,6 +833,20 @@ def test_what_a_mirror_lacks_that_was_left_out_for_a_while_is_missing(studio):
     assert studio.lasting(FAR).keys() == {B}
 
 
+# Fails when what was agreed once counts as agreed though it has left the source since.
+def test_what_left_the_source_while_a_mirror_was_left_out_is_orphaned_there(studio):
+    studio.places[FAR], studio.links[FAR] = dict(studio.places[SOURCE]), {}
+    studio.night()
+    far = studio.places.pop(FAR)
+    del studio.places[SOURCE][PLAN]
+    studio.places[VAULT] = dict(studio.places[SOURCE])
+    studio.night()
+    studio.night()
+    studio.places[FAR] = far
+    studio.night()
+    assert {path: each[0] for path, each in studio.lasting(FAR).items()} == {PLAN: Verdict.ORPHANED}
+
+
 def test_an_older_ledger_is_gone_through_once(studio, tmp_path):
     _with_far(studio, without=PLAN)
     studio.night()

@@ -106,7 +106,7 @@ class Judging:
         for another reading of what could not be read.
         """
         mirrors = list(mirrors)
-        self._ledger.agreements.settle_first_looks(self._share, mirrors, int(self._now()))
+        self._ledger.agreements.settle_unjudged(self._share, mirrors, int(self._now()))
         until = self._ledger.agreements.sequence()
         self._damaged.clear()
         for mirror in mirrors:

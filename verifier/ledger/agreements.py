@@ -20,7 +20,7 @@ EARLIER_KEPT: Final = 64
 _TOUCHED_AT_ONCE: Final = 5_000
 _AGREED_AT_ONCE: Final = 20_000
 _SETTLED_AT_ONCE: Final = 100_000
-"""Paths of a first look that are settled in one transaction: some tenth of a second."""
+"""Paths that are gone through in one transaction: some tenth of a second."""
 
 _BEFORE_ALL_PATHS: Final[tuple[object, ...]] = (-1, b"")
 _AFTER_ALL_PATHS: Final[tuple[object, ...]] = (2**63 - 1, b"")
@@ -183,7 +183,7 @@ class Agreements:
         values |= {"slack_ns": slack_ns, "dated": dated}
         return self._paged_touched(statements.TOUCHED_NOT_PLAINLY, values, since, until)
 
-    def settle_first_looks(self, share: str, mirrors: Iterable[PlaceName], at: int) -> None:
+    def settle_unjudged(self, share: str, mirrors: Iterable[PlaceName], at: int) -> None:
         """Go through all that these mirrors and the source hold where that was never done.
 
         A mirror has never been gone through when it is new, also where its source has long been
@@ -194,23 +194,23 @@ class Agreements:
         number, source = self._names.share(share), self._names.place(PlaceName(share))
         with self._store.transaction():
             self._store.run(statements.PASS_MARK_ON, {"share": number, "source": source})
-        unsettled = {row[0] for row in self._store.rows(statements.UNSETTLED, (number,))}
+        unjudged = {row[0] for row in self._store.rows(statements.UNJUDGED, (number,))}
         for each in mirrors:
             mirror = self._names.place(each)
-            if mirror in unsettled:
-                self._settle_first_look(source, mirror, at)
-                self._store.run(statements.SETTLED, (mirror,))
+            if mirror in unjudged:
+                self._settle_throughout(source, mirror, at)
+                self._store.run(statements.MARK_GONE_THROUGH, (mirror,))
 
-    def _settle_first_look(self, source: int, mirror: int, at: int) -> None:
+    def _settle_throughout(self, source: int, mirror: int, at: int) -> None:
         values: dict[str, object] = {"source": source, "mirror": mirror, "at": at}
         said = self._store.row(statements.ANYTHING_SAID, {"mirror": mirror})
         agreed = 0
         if said is not None and not said[0]:
-            agreed = self._in_runs(source, statements.AGREE_AT_FIRST_LOOK, values)
+            agreed = self._in_runs(source, statements.AGREE_THROUGHOUT, values)
         for place in (source, mirror):
             if self._names.totals(self._names.place_name(place)).entries == agreed:
                 continue  # all that stands there was agreed on just now
-            self._in_runs(place, statements.TOUCH_AFTER_FIRST_LOOK, {**values, "place": place})
+            self._in_runs(place, statements.TOUCH_THROUGHOUT, {**values, "place": place})
 
     def _in_runs(self, place: int, statement: str, values: Mapping[str, object]) -> int:
         """Run a statement over the sightings of a place, some thousand at a time.
@@ -257,7 +257,7 @@ class Agreements:
         known = {each for each in self._names.places(share) if not each.is_source}
         with self._store.transaction():
             for left_out in known.difference(known if judged is None else judged):
-                self._store.run(statements.UNSETTLE, (self._names.place(left_out),))
+                self._store.run(statements.MARK_UNJUDGED, (self._names.place(left_out),))
             self._store.run(statements.KEEP_LAST_NUMBER, values)
             self._store.run(statements.FORGET_TOUCHED, values)
 

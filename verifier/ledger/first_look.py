@@ -5,7 +5,7 @@ what was read need not wait for the end of a walk.  A path seen and read at once
 written once, which for small files is most of what a first full read costs.
 
 What was read is not touched one by one either, to be judged: a mark on the place stands from
-before the first such sighting until `Agreements.settle_first_looks` has gone through them.
+before the first such sighting until `Agreements.settle_unjudged` has gone through them.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ class FirstLook:
             return
         with self._store.transaction():
             if not self._begun:
-                self._store.run(statements.UNSETTLE, (self._number,))
+                self._store.run(statements.MARK_UNJUDGED, (self._number,))
             read = self._write(at)
             if self._shift is not None and read.files:
                 values = self._shift, self._number, read.files, read.bytes, 0
@@ -75,7 +75,7 @@ class FirstLook:
     def end(self, at: int) -> WalkSummary:
         """All was seen: the place was walked, as of ``at``."""
         with self._store.transaction():
-            self._store.run(statements.UNSETTLE, (self._number,))  # also where nothing stands
+            self._store.run(statements.MARK_UNJUDGED, (self._number,))  # also where nothing stands
             self.commit(at)
             summary = WalkSummary(
                 seen=self._seen, new=self._seen, files=self._files, bytes=self._bytes

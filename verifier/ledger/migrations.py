@@ -542,8 +542,8 @@ _FIRST_LOOKS: Final = (
     # 1: what stands there is still to be looked through as a whole for what is to be judged: it was
     # recorded without being touched, or touched and forgotten before this mirror was there.  Of
     # what was recorded until now nobody knows.
-    "ALTER TABLE places ADD COLUMN unsettled INTEGER NOT NULL DEFAULT 0",
-    "UPDATE places SET unsettled = 1",
+    "ALTER TABLE places ADD COLUMN unjudged INTEGER NOT NULL DEFAULT 0",
+    "UPDATE places SET unjudged = 1",
     # Who adds sightings counts and touches them, in the same transaction and some thousand at a
     # time: a trigger for each took as long as the row itself, also where it had nothing to do.
     "DROP TRIGGER sighting_added",

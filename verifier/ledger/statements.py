@@ -261,11 +261,14 @@ _WHERE_KNOWN: Final = """
 """
 """A changed path loses all that belonged to what it was before."""
 
-_STAGED_AND_NEW: Final = """
+_STAGED_AND_SEEN: Final = """
     FROM temp.staged CROSS JOIN temp.staged_folders AS in_folder
         ON in_folder.number = staged.folder
     WHERE staged.number > :after AND staged.number <= :to AND staged.walk = :walk
         AND staged.what IN (:new, :changed)
+"""
+_STAGED_AND_NEW: Final = f"""
+    {_STAGED_AND_SEEN}
         AND NOT EXISTS (
             SELECT 1 FROM sightings WHERE sightings.place = :place
                 AND sightings.folder = in_folder.id AND sightings.name = staged.name
@@ -294,10 +297,7 @@ APPLY_SEEN: Final = f"""
     SELECT :place, in_folder.id, staged.name, staged.kind, staged.size, staged.mtime_ns,
         staged.ctime_ns, staged.inode, staged.device, staged.links, :at, staged.target,
         staged.walk_trouble
-    FROM temp.staged CROSS JOIN temp.staged_folders AS in_folder
-        ON in_folder.number = staged.folder
-    WHERE staged.number > :after AND staged.number <= :to AND staged.walk = :walk
-        AND staged.what IN (:new, :changed)
+    {_STAGED_AND_SEEN}
     ORDER BY staged.number
     {_WHERE_KNOWN}
 """
@@ -367,14 +367,14 @@ LAST_WALK: Final = """
 
 # ----------------------------------------------------------------------------------- first looks
 
-UNSETTLE: Final = "UPDATE places SET unsettled = 1 WHERE id = ?"
-SETTLED: Final = "UPDATE places SET unsettled = 0 WHERE id = ?"
+MARK_UNJUDGED: Final = "UPDATE places SET unjudged = 1 WHERE id = ?"
+MARK_GONE_THROUGH: Final = "UPDATE places SET unjudged = 0 WHERE id = ?"
 PASS_MARK_ON: Final = """
-    UPDATE places SET unsettled = id <> :source
-    WHERE share = :share AND EXISTS (SELECT 1 FROM places WHERE id = :source AND unsettled <> 0)
+    UPDATE places SET unjudged = id <> :source
+    WHERE share = :share AND EXISTS (SELECT 1 FROM places WHERE id = :source AND unjudged <> 0)
 """
 """A source that is to be gone through is so with each of its mirrors."""
-UNSETTLED: Final = "SELECT id FROM places WHERE share = ? AND unsettled <> 0"
+UNJUDGED: Final = "SELECT id FROM places WHERE share = ? AND unjudged <> 0"
 SEE_FIRST_AND_READ: Final = """
     INSERT INTO sightings (place, folder, name, kind, size, mtime_ns, ctime_ns, inode, device,
         links, first_seen, read_at, digest)
@@ -563,11 +563,20 @@ _BOTH_FILES: Final = """
     AND here.trouble IS NULL AND there.trouble IS NULL
     AND here.walk_trouble IS NULL AND there.walk_trouble IS NULL
 """
-AGREE_PLAINLY: Final = f"""
+_AGREE_ON_FILES: Final = """
     INSERT OR IGNORE INTO agreements (mirror, folder, name, digest, size, source_mtime_ns,
         mirror_mtime_ns, kind, target, agreed_at)
     SELECT :mirror, here.folder, here.name, here.digest, here.size, here.mtime_ns,
         nullif(there.mtime_ns, here.mtime_ns), 0, NULL, :at
+"""
+_AGREED_AS_THEY_STAND: Final = """
+    agreements.kind = 0 AND here.digest = there.digest
+    AND agreements.digest = here.digest AND agreements.size = here.size
+    AND agreements.source_mtime_ns = here.mtime_ns
+    AND coalesce(agreements.mirror_mtime_ns, agreements.source_mtime_ns) = there.mtime_ns
+"""
+AGREE_PLAINLY: Final = f"""
+    {_AGREE_ON_FILES}
     FROM touched CROSS JOIN folders ON folders.id = touched.folder
     CROSS JOIN sightings AS here ON here.place = :source AND here.folder = touched.folder
         AND here.name = touched.name
@@ -596,12 +605,7 @@ TOUCHED_NOT_PLAINLY: Final = f"""
                     THEN (here.digest IS NULL OR there.digest IS NULL)
                         AND CASE WHEN :dated THEN here.mtime_ns - there.mtime_ns <= :slack_ns
                             ELSE here.size = there.size END
-                    ELSE agreements.kind = 0 AND here.digest = there.digest
-                        AND agreements.digest = here.digest AND agreements.size = here.size
-                        AND agreements.source_mtime_ns = here.mtime_ns
-                        AND coalesce(agreements.mirror_mtime_ns, agreements.source_mtime_ns)
-                            = there.mtime_ns
-                    END
+                    ELSE {_AGREED_AS_THEY_STAND} END
                 AND (:clear OR {_NOTHING_ON_IT})
         )
     ORDER BY touched.number LIMIT :most
@@ -615,36 +619,37 @@ ANYTHING_SAID: Final = """
         OR EXISTS (SELECT 1 FROM suspicions WHERE mirror = :mirror)
 """
 _FROM_KEY_TO_KEY: Final = """
-    (here.folder, here.name) > (:folder, :name)
-    AND (here.folder, here.name) <= (:to_folder, :to_name)
+    (standing.folder, standing.name) > (:folder, :name)
+    AND (standing.folder, standing.name) <= (:to_folder, :to_name)
 """
 KEY_FURTHER_ON: Final = """
     SELECT folder, name FROM sightings WHERE place = ? AND (folder, name) > (?, ?)
     ORDER BY folder, name LIMIT 1 OFFSET ?
 """
-AGREE_AT_FIRST_LOOK: Final = f"""
-    INSERT OR IGNORE INTO agreements (mirror, folder, name, digest, size, source_mtime_ns,
-        mirror_mtime_ns, kind, target, agreed_at)
-    SELECT :mirror, here.folder, here.name, here.digest, here.size, here.mtime_ns,
-        nullif(there.mtime_ns, here.mtime_ns), 0, NULL, :at
+AGREE_THROUGHOUT: Final = f"""
+    {_AGREE_ON_FILES}
     FROM sightings AS here CROSS JOIN sightings AS there ON there.place = :mirror
         AND there.folder = here.folder AND there.name = here.name
-    WHERE here.place = :source AND {_FROM_KEY_TO_KEY}
+    WHERE here.place = :source AND {_FROM_KEY_TO_KEY.replace("standing", "here")}
         AND {_BOTH_FILES} AND here.digest = there.digest
     ORDER BY here.folder, here.name
 """
-"""As `AGREE_PLAINLY`, for all that stands on both sides and not what was touched."""
-TOUCH_AFTER_FIRST_LOOK: Final = f"""
+"""As `AGREE_PLAINLY`, of all that stands on both sides and not of what was touched."""
+TOUCH_THROUGHOUT: Final = f"""
     INSERT INTO touched (place, folder, name)
-    SELECT :place, here.folder, here.name FROM sightings AS here
-    WHERE here.place = :place AND {_FROM_KEY_TO_KEY}
+    SELECT :place, standing.folder, standing.name FROM sightings AS standing
+    WHERE standing.place = :place AND {_FROM_KEY_TO_KEY}
         AND NOT EXISTS (
-            SELECT 1 FROM agreements WHERE mirror = :mirror
-                AND agreements.folder = here.folder AND agreements.name = here.name
-                AND agreements.digest = here.digest
+            SELECT 1 FROM agreements
+            CROSS JOIN sightings AS here ON here.place = :source
+                AND here.folder = standing.folder AND here.name = standing.name
+            CROSS JOIN sightings AS there ON there.place = :mirror
+                AND there.folder = standing.folder AND there.name = standing.name
+            WHERE agreements.mirror = :mirror AND agreements.folder = standing.folder
+                AND agreements.name = standing.name AND {_AGREED_AS_THEY_STAND}
         )
 """
-"""What is not agreed is to be judged."""
+"""What is not agreed as it stands is to be judged."""
 KEEP_LAST_NUMBER: Final = """
     UPDATE touched SET place = 0, folder = 0, name = x''
     WHERE number = (SELECT max(number) FROM touched) AND number <= :until

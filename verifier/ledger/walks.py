@@ -104,7 +104,7 @@ class Walk:
             if not self._below:
                 if self._store.row(statements.LAST_WALK, (self._number,)) is None:
                     # What stands on its source may have been judged without it, and forgotten.
-                    self._store.run(statements.UNSETTLE, (self._number,))
+                    self._store.run(statements.MARK_UNJUDGED, (self._number,))
                 self._store.run(
                     statements.ADD_WALK,
                     (self._number, self._shift, at, *counts_of(summary)),
