@@ -115,7 +115,9 @@ class Benchmarks:
                 applied = time.perf_counter()
                 yield Row(f"first walk, {place.place}: take", self.each(taken - started))
                 yield Row(f"first walk, {place.place}: apply", self.each(applied - taken))
-                ledger.agreements.forget_touched(SOURCE.share, ledger.agreements.sequence())
+                ledger.agreements.forget_touched(
+                    SOURCE.share, ledger.agreements.sequence(), ledger.places(SOURCE.share)
+                )
             yield from self.choosing(ledger, "the first night")
             yield from self.first_reading(ledger)
         making.rename(self.path)
@@ -131,7 +133,9 @@ class Benchmarks:
                 for place in (SOURCE, MIRROR):
                     ledger.readings.add(place, read(number, place, int(now)), now)
             ledger.agreements.record(MIRROR, map(agreed, numbers), int(now))
-            ledger.agreements.forget_touched(SOURCE.share, ledger.agreements.sequence())
+            ledger.agreements.forget_touched(
+                SOURCE.share, ledger.agreements.sequence(), ledger.places(SOURCE.share)
+            )
         yield Row("first reading and agreements", self.each((time.perf_counter() - started) / 2))
 
     def each(self, seconds: float) -> str:

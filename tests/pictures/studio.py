@@ -136,8 +136,12 @@ def make(
             walk.take(iter([Sighting(b"README.txt", Kind.FILE, 900, 10**18, 10**18)]))
             walk.apply(int(now) - 7000)
             ledger.rounds.start_next(place, int(now - 46 * DAY))
-        ledger.agreements.forget_touched(CURRENT, ledger.agreements.sequence())
-        ledger.agreements.forget_touched(DELIVERED, ledger.agreements.sequence())
+        ledger.agreements.forget_touched(
+            CURRENT, ledger.agreements.sequence(), ledger.places(CURRENT)
+        )
+        ledger.agreements.forget_touched(
+            DELIVERED, ledger.agreements.sequence(), ledger.places(DELIVERED)
+        )
     with closing(sqlite3.connect(studio.settings.studio.ledger)) as database:
         _fill(database, files, shifts, now, trouble)
         _grow(database, shifts, now)

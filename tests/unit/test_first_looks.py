@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from contextlib import closing
 from pathlib import Path
@@ -198,19 +198,20 @@ def test_a_new_mirror_that_is_empty_lacks_all_that_the_source_has_long_held(tmp_
         assert studio.lasting(far).keys() == {*PATHS}
 
 
+def _looked_at(
+    place: FolderPlace, paths: list[bytes], not_files: Iterable[int] = ()
+) -> list[Sighting]:
+    look = Look(gentle=True, small_only=True)
+    return place.look_at(paths, frozenset(not_files), look, time.time, _nobody())
+
+
 def test_small_files_are_read_and_others_only_seen(tmp_path):
     tree = (
         Tree(tmp_path / "bench").file("small.jpg", SMALL_BELOW - 1).file("large.tif", SMALL_BELOW)
     )
     tree.file("empty", b"").link("latest", "large.tif").file("twice", 10).hard_link("same", "twice")
     place = FolderPlace.at_path(tree.root)
-    looked = place.look_at(
-        [b"empty", b"large.tif", b"latest", b"same", b"small.jpg"],
-        frozenset({2}),
-        Look(gentle=True, small_only=True),
-        time.time,
-        _nobody(),
-    )
+    looked = _looked_at(place, [b"empty", b"large.tif", b"latest", b"same", b"small.jpg"], {2})
     empty, large, link, same, small = looked
     assert small.digest == digest_of((tree.root / "small.jpg").read_bytes())
     assert empty.digest == digest_of(b"") and empty.read_at is not None
@@ -225,13 +226,7 @@ def test_a_batch_leaves_what_comes_after_some_bytes(tmp_path, monkeypatch):
     monkeypatch.setattr("verifier.places.folder.SMALL_BYTES", 40_000)
     names = [f"frame-{number:03}.jpg" for number in range(64)]
     tree = Tree(tmp_path / "bench").files(*names, size=1_000)
-    looked = FolderPlace.at_path(tree.root).look_at(
-        [name.encode() for name in names],
-        frozenset(),
-        Look(gentle=True, small_only=True),
-        time.time,
-        _nobody(),
-    )
+    looked = _looked_at(FolderPlace.at_path(tree.root), [name.encode() for name in names])
     read = [each.digest is not None for each in looked]
     assert read == [True] * 48 + [False] * 16, "looked at after each sixteen"
     assert all(each.size == 1_000 and each.trouble is None for each in looked)

@@ -168,11 +168,15 @@ def test_what_was_judged_is_forgotten_and_what_must_be_judged_again_is_touched_b
     walked(ledger, other, [file("x")])
     judged = ledger.agreements.sequence()
     ledger.agreements.touch(SOURCE, [b"b", b"never/seen"])
-    ledger.agreements.forget_touched(SOURCE.share, judged)
+    ledger.agreements.forget_touched(SOURCE.share, judged, ledger.places(SOURCE.share))
     assert touched(ledger) == [b"b", b"never/seen"]
     assert touched(ledger, 0, PlaceName("delivered-surveys", "vault")) == [b"x"]
-    ledger.agreements.forget_touched(SOURCE.share, ledger.agreements.sequence())
-    ledger.agreements.forget_touched(other.share, ledger.agreements.sequence())
+    ledger.agreements.forget_touched(
+        SOURCE.share, ledger.agreements.sequence(), ledger.places(SOURCE.share)
+    )
+    ledger.agreements.forget_touched(
+        other.share, ledger.agreements.sequence(), ledger.places(other.share)
+    )
     since = ledger.agreements.sequence()
     assert since > judged
     walked(ledger, SOURCE, [file("a"), file("b", 5)])
@@ -204,12 +208,14 @@ def test_what_is_touched_always_comes_after_what_was_judged_before(tmp_path_fact
             assert set(touched(ledger, before, PlaceName(share, "vault"))) == set(fresh)
             waiting[share].update(fresh)
         elif what == "forget":
-            ledger.agreements.forget_touched(share, before)
+            ledger.agreements.forget_touched(share, before, ledger.places(share))
             waiting[share].clear()
         elif what == "take back":
             with pytest.raises(KeyboardInterrupt), ledger.transaction():
                 ledger.agreements.touch(PlaceName(share), fresh)
-                ledger.agreements.forget_touched(share, ledger.agreements.sequence())
+                ledger.agreements.forget_touched(
+                    share, ledger.agreements.sequence(), ledger.places(share)
+                )
                 raise KeyboardInterrupt
         else:
             ledger.close()

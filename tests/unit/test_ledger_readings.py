@@ -311,7 +311,9 @@ def test_readings_of_many_bytes_are_committed_sooner(ledger):
 # Fails when what is seen between two walks is not counted, counted again, or not to be judged.
 def test_what_is_seen_between_two_walks_is_counted_once_and_judged(ledger):
     walked(ledger, SOURCE, [file("a", size=5)])
-    ledger.agreements.forget_touched(SOURCE.share, ledger.agreements.sequence())
+    ledger.agreements.forget_touched(
+        SOURCE.share, ledger.agreements.sequence(), ledger.places(SOURCE.share)
+    )
     ledger.readings.see_one(SOURCE, b"a", file("a", size=7), 100)
     ledger.readings.see_one(SOURCE, b"b", file("b", size=11), 100)
     ledger.readings.see_one(SOURCE, b"b", file("b", size=11), 101)

@@ -37,6 +37,7 @@ from verifier.jobs.remarks import clock_remarks
 from verifier.jobs.spending import Budget, Meter, budgets, costly, only_listed
 from verifier.ledger import (
     FindingState,
+    FirstLook,
     Ledger,
     LedgerFinding,
     Notice,
@@ -305,7 +306,7 @@ class _Night:
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._scheduler: Scheduler | None = None
-        self._first_looks: FirstLooks | None = None
+        self._first_looks = FirstLooks(ledger, readers, self._looking, clock.now)
         self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
         self._anew = {share.name for share in self._settings.shares}
         self._read_before: dict[PlaceName, int] = {}
@@ -390,32 +391,27 @@ class _Night:
         for name, address in places_of(share):
             try:
                 place = self._opened(name, address)
-                if self._may_look_first(name, place):
-                    self._new[name] = place
-                else:
+                look = self._first_look_at(name, place)
+                if look is None:
                     self._walk(share, name, place)
+                else:
+                    self._new[name] = place
+                    self._first_looks.add(name, place, Ignore(share.ignore), look)
             except PlaceUnreachable as error:
                 self._lose(name, str(error))
 
-    def _may_look_first(self, name: PlaceName, place: Place) -> bool:
-        """Whether small files are read while the place is walked: where nothing is known of it."""
-        return (
-            self._readers.look_first_at(place)
-            and name not in self._only_listed
-            and name not in self._meter.places
-            and self._ledger.first_look(name) is not None
-        )
+    def _first_look_at(self, name: PlaceName, place: Place) -> FirstLook | None:
+        """Where nothing is known of a place, small files of it are read while it is walked."""
+        reading_costs = name in self._only_listed or name in self._meter.places
+        if reading_costs or not self._readers.look_first_at(place):
+            return None
+        return self._ledger.first_look(name, self._shift)
 
     def _look_first(self) -> None:
-        new = self._new
-        ledger, now = self._ledger, self._clock.now
-        looks = self._first_looks = FirstLooks(ledger, self._readers, self._looking, now)
-        for name, place in new.items():
-            look = ledger.first_look(name, self._shift)
-            assert look is not None
+        ledger, looks = self._ledger, self._first_looks
+        for name in self._new:
             if ledger.rounds.current(name) is None:
-                ledger.rounds.start_next(name, int(now()))
-            looks.add(name, place, Ignore(self._settings.share(name.share).ignore), look)
+                ledger.rounds.start_next(name, int(self._clock.now()))
         try:
             whole, lost = looks.run()
         finally:
@@ -423,7 +419,7 @@ class _Night:
                 ledger.shifts.spend(self._shift or 0, name, seconds)
         for name, error in lost.items():
             self._lose(name, str(error))
-        for name, place in new.items():
+        for name, place in self._new.items():
             if name in whole:
                 self._places[name] = place
             elif name not in lost:
@@ -704,12 +700,13 @@ class _Night:
         return sum(self._readers.bytes_read(name) for name, _ in all_places(self._settings))
 
     def _files_read(self) -> int:
-        return sum(each.files_read for each in (self._first_looks, self._scheduler) if each)
+        read = 0 if self._scheduler is None else self._scheduler.files_read
+        return self._first_looks.files_read + read
 
     def _line(self) -> Status | None:
         if self._scheduler is not None:
             return self._scheduler.status
-        return None if self._first_looks is None else self._first_looks.status()
+        return self._first_looks.status()
 
     # ----------------------------------------------------------------------------- the verdicts
 

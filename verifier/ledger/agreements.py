@@ -245,18 +245,16 @@ class Agreements:
                 values = number, self._names.folder(share, folder, add=True), name
                 self._store.run(statements.TOUCH, values)
 
-    def forget_touched(
-        self, share: str, until: int, judged: Iterable[PlaceName] | None = None
-    ) -> None:
+    def forget_touched(self, share: str, until: int, judged: Iterable[PlaceName]) -> None:
         """What was touched up to this number is settled: these mirrors were judged by it.
 
-        None stands for all that the ledger knows.  One that is left out is marked, to be gone
-        through as a whole when it is judged again.
+        One that the ledger knows and that is left out is marked, to be gone through as a whole
+        when it is judged again.
         """
         values = {"until": until, "share": self._names.share(share)}
         known = {each for each in self._names.places(share) if not each.is_source}
         with self._store.transaction():
-            for left_out in known.difference(known if judged is None else judged):
+            for left_out in known.difference(judged):
                 self._store.run(statements.MARK_UNJUDGED, (self._names.place(left_out),))
             self._store.run(statements.KEEP_LAST_NUMBER, values)
             self._store.run(statements.FORGET_TOUCHED, values)

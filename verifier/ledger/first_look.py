@@ -37,7 +37,6 @@ class FirstLook:
         self._number = names.place(place)
         self._share = names.share(place.share)
         self._held: list[Sighting] = []
-        self._begun = False
         self._seen = self._files = self._bytes = 0
         self.files_read = 0
         """Files that were recorded as read."""
@@ -62,15 +61,13 @@ class FirstLook:
         if not self._held:
             return
         with self._store.transaction():
-            if not self._begun:
-                self._store.run(statements.MARK_UNJUDGED, (self._number,))
-            read = self._write(at)
-            if self._shift is not None and read.files:
-                values = self._shift, self._number, read.files, read.bytes, 0
+            self._store.run(statements.MARK_UNJUDGED, (self._number,))
+            files, size = self._write(at)
+            if self._shift is not None and files:
+                values = self._shift, self._number, files, size, 0
                 self._store.run(statements.COUNT_READINGS, values)
-        self._begun = True
         self._held = []
-        self.files_read += read.files
+        self.files_read += files
 
     def end(self, at: int) -> WalkSummary:
         """All was seen: the place was walked, as of ``at``."""
@@ -84,8 +81,8 @@ class FirstLook:
             self._store.run(statements.ADD_WALK, values)
         return summary
 
-    def _write(self, at: int) -> Added:
-        """Write and count what is held; what of it was read."""
+    def _write(self, at: int) -> tuple[int, int]:
+        """Write and count what is held; how many files of it were read, and their bytes."""
         number, in_folder, folder = self._number, None, None
         read: list[tuple[object, ...]] = []
         others: list[tuple[object, ...]] = []
@@ -137,4 +134,4 @@ class FirstLook:
         self._seen += len(self._held)
         self._files += left.files + len(read)
         self._bytes += left.bytes + size_read
-        return Added(files=len(read), bytes=size_read)
+        return len(read), size_read

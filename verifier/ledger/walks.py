@@ -102,7 +102,8 @@ class Walk:
             for after in range(first - 1, last, APPLIED_AT_ONCE):
                 self._apply_some(after, after + APPLIED_AT_ONCE, at)
             if not self._below:
-                if self._store.row(statements.LAST_WALK, (self._number,)) is None:
+                first = self._store.row(statements.LAST_WALK, (self._number,)) is None
+                if first and not self._place.is_source:
                     # What stands on its source may have been judged without it, and forgotten.
                     self._store.run(statements.MARK_UNJUDGED, (self._number,))
                 self._store.run(
