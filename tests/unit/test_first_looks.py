@@ -413,6 +413,19 @@ def test_after_some_time_the_rest_is_left_to_a_walk(ledger, tmp_path):
     assert 0 < ledger.work.totals(SOURCE).files < 1_000
 
 
+# Fails when only time has what was read committed: where a tenth of a second is long.
+def test_what_was_read_is_committed_sooner_where_it_is_much(ledger, tmp_path, monkeypatch):
+    monkeypatch.setattr(first_looks, "HELD_BYTES", 1_000)
+    recorded = []
+
+    def note(entries: list[Entry]) -> None:
+        recorded.append(ledger.work.totals(SOURCE).files)
+
+    tree = _survey(tmp_path / "bench", 1_000)
+    _looks(ledger, {SOURCE: tree}, Lookers(note), now=lambda: START).run()
+    assert recorded[0] == 0 and 0 < recorded[-1] < 1_000
+
+
 def test_what_is_neither_place_nor_bell_ends_it(ledger, tmp_path):
     def fail(entries: list[Entry]) -> None:
         raise MemoryError

@@ -17,7 +17,7 @@ from typing import Final, Protocol
 from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ignore import Ignore
-from verifier.ledger import HELD_FOR, FirstLook, Ledger, PlaceName
+from verifier.ledger import HELD_BYTES, HELD_FOR, FirstLook, Ledger, PlaceName
 from verifier.model import Sighting
 from verifier.places.base import Look, Place, unpack
 from verifier.reading import batches
@@ -209,7 +209,9 @@ class FirstLooks:
                 yield each
 
     def _commit_in_time(self) -> None:
-        if not 0 <= self._now() - self._committed_at < HELD_FOR:  # a clock may be set back
+        held = sum(under.look.held_bytes for under in self._under.values())
+        passed = self._now() - self._committed_at
+        if held >= HELD_BYTES or not 0 <= passed < HELD_FOR:  # a clock may be set back
             self._commit()
 
     def _commit(self) -> None:

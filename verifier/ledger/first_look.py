@@ -38,6 +38,8 @@ class FirstLook:
         self._share = names.share(place.share)
         self._held: list[Sighting] = []
         self._seen = self._files = self._bytes = 0
+        self.held_bytes = 0
+        """Bytes whose reading a crash would have repeated by now."""
         self.files_read = 0
         """Files that were recorded as read."""
 
@@ -55,6 +57,7 @@ class FirstLook:
         A file has its digest where it was read, and is new and unread where not.
         """
         self._held += seen
+        self.held_bytes += sum([each.size for each in seen if each.digest is not None])
 
     def commit(self, at: int) -> None:
         """Record what was added, as seen at ``at``, in seconds since 1970."""
@@ -66,7 +69,7 @@ class FirstLook:
             if self._shift is not None and files:
                 values = self._shift, self._number, files, size, 0
                 self._store.run(statements.COUNT_READINGS, values)
-        self._held = []
+        self._held, self.held_bytes = [], 0
         self.files_read += files
 
     def end(self, at: int) -> WalkSummary:
