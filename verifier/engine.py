@@ -14,6 +14,7 @@ from __future__ import annotations
 import heapq
 import math
 import multiprocessing
+import os
 import threading
 import time
 from collections.abc import Callable, Collection, Sequence
@@ -314,10 +315,10 @@ class _Reader:
 _reader: _Reader | None = None
 
 
-def _start_reader(rules: _Rules, give_way: bool, next_number: Any) -> None:
+def _start_reader(rules: _Rules, give_way: bool, next_number: Any, parent: int) -> None:
     global _reader
     system.leave_signals_to_parent()
-    system.die_with_parent()
+    system.die_with_parent(parent)
     system.suit_interpreter_to_streams()
     if give_way:
         system.give_way()
@@ -523,6 +524,7 @@ class Engine:
         self._resident = resident
         self._clock = clock
         self._pool: Executor | None = None
+        self._threads: dict[int, ThreadPoolExecutor] = {}
         self._rules: _Rules
         if inline or not self._start_processes():
             self._rules = self._made_rules([0] * self._layout.size, [0.0], threading.Lock())
@@ -569,13 +571,17 @@ class Engine:
                 self._layout.readers,
                 mp_context=context,
                 initializer=_start_reader,
-                initargs=(self._rules, self._pace.give_way, context.Value("i", 0)),
+                initargs=(self._rules, self._pace.give_way, context.Value("i", 0), os.getpid()),
             )
         except (OSError, NotImplementedError):
             return False  # no shared memory or semaphores here, as in some containers
         # The processes start here, while no other thread runs that a copy could catch midway.
-        with system.signals_held():
-            self._pool.submit(_nothing)
+        try:
+            with system.signals_held():
+                self._pool.submit(_nothing)
+        except KeyboardInterrupt:  # which was held: nobody has this engine yet who could stop it
+            self.stop()
+            raise
         return True
 
     def _start_here(

@@ -328,17 +328,23 @@ def _unescaped(field: bytes) -> bytes:
     return first + b"".join(bytes([int(part[:3], 8)]) + part[3:] for part in rest)
 
 
-def die_with_parent() -> bool:
-    """Have the kernel end this process when the one that started it ends.  Linux only."""
+def die_with_parent(parent: int) -> bool:
+    """Have the kernel end this process when ``parent``, which started it, ends.  Linux only.
+
+    The kernel tells of an end that is to come; after one that has been, this ends the process.
+    """
     if PLAIN or sys.platform != "linux":
         return False
     import ctypes
 
     set_death_signal, kill = 1, 9  # PR_SET_PDEATHSIG and SIGKILL, from Linux's prctl.h, signal.h
     try:
-        return bool(ctypes.CDLL(None).prctl(set_death_signal, kill, 0, 0, 0) == 0)
+        told = bool(ctypes.CDLL(None).prctl(set_death_signal, kill, 0, 0, 0) == 0)
     except (OSError, AttributeError):
         return False
+    if os.getppid() != parent:
+        os._exit(3)
+    return told
 
 
 class GaveWay(NamedTuple):

@@ -166,6 +166,62 @@ def test_an_interrupt_in_the_first_moments_is_tidy(long: Long) -> None:
             wait_until(lambda: not members(process.pid), WITHIN, "the end of the readers")
 
 
+LETS_GO = """
+import os, signal, time, weakref
+from verifier.cli import stopping
+
+def is_let_go(reference):
+    os.kill(os.getpid(), signal.SIGINT)
+    time.sleep(0.01)
+
+class Something:
+    pass
+
+stopping.heed_signals()
+something = Something()
+reference = weakref.ref(something, is_let_go)
+try:
+    something = None
+    time.sleep(60)
+except KeyboardInterrupt:
+    print(stopping.SENTENCE)
+    stopping.end(3)
+"""
+
+
+def test_an_interrupt_where_python_lets_no_exception_out_is_not_lost() -> None:
+    started = time.monotonic()
+    run = subprocess.run([sys.executable, "-c", LETS_GO], capture_output=True, text=True)
+    assert run.returncode == 3
+    assert one_line(run.stdout)
+    assert run.stderr == ""
+    assert time.monotonic() - started < 30
+
+
+ENDS_BEFORE_ITS_READERS_KNOW = """
+import os, time
+from verifier import engine, system
+
+real = system.die_with_parent
+system.die_with_parent = lambda parent: (time.sleep(0.3), real(parent))
+engine.Engine([2])
+os._exit(0)
+"""
+
+
+def test_readers_end_whose_parent_ended_while_they_started() -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-c", ENDS_BEFORE_ITS_READERS_KNOW], start_new_session=True
+    )
+    try:
+        assert process.wait(30) == 0
+        assert members(process.pid), "the readers were to start later than their parent ends"
+        wait_until(lambda: not members(process.pid), 5.0, "the end of the readers")
+    finally:
+        if members(process.pid):
+            os.killpg(process.pid, signal.SIGKILL)
+
+
 # Fails without `system.die_with_parent()` in engine.py.
 @pytest.mark.parametrize("command", ["compare", "manifest"])
 def test_readers_end_with_a_parent_that_was_killed(

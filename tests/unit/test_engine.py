@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -9,7 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future
+from concurrent.futures import Future, ProcessPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -386,6 +387,21 @@ def test_stopping_leaves_neither_a_process_nor_a_thread(tmp_path):
         assert not thread.is_alive()
     with pytest.raises(ProcessLookupError):
         os.kill(reader, 0)
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="signals are not held here")
+def test_an_interrupt_while_the_readers_start_leaves_none(monkeypatch):
+    hand_over = ProcessPoolExecutor.submit
+
+    def is_interrupted(pool, task):
+        hand_over(pool, task)
+        signal.raise_signal(signal.SIGINT)
+
+    before = set(multiprocessing.active_children())
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", is_interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        Engine([2])
+    assert set(multiprocessing.active_children()) <= before
 
 
 def test_stopping_twice_or_with_nothing_under_way_does_no_harm():

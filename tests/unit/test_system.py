@@ -114,7 +114,7 @@ def test_the_variable_forces_every_fallback():
     assert asked(
         "[system.PLAIN, system.READS_BELOW_FOLDER, system._NO_FOLLOW, system._NO_ATIME, "
         "system._READS_INTO, system.drop_cached(0), system.expect_whole_read(0), "
-        "system.die_with_parent(), system.sync_folder(b'/tmp'), "
+        "system.die_with_parent(1), system.sync_folder(b'/tmp'), "
         "system.process_context().get_start_method(), system.KNOWS_CACHE, "
         "system.read_directly(0, True), system.cached_pages(0, 0, 10), system.io_pressure(), "
         "system.read_without_trace(0, []), system.read_if_cached(0, []), system.give_way(), "
@@ -233,8 +233,9 @@ def test_there_is_at_least_one_core():
 
 @pytest.mark.skipif(sys.platform != "linux" or system.PLAIN, reason="only Linux can")
 def test_a_process_that_was_told_so_ends_with_the_one_that_started_it():
-    child = "from verifier import system; import os; os.write(1, b'%d' % system.die_with_parent())"
-    child += "; os.close(1); import threading; threading.Event().wait(60)"
+    child = "from verifier import system; import os; "
+    child += "os.write(1, b'%d' % system.die_with_parent(os.getppid())); "
+    child += "os.close(1); import threading; threading.Event().wait(60)"
     parent = (
         "import subprocess, sys; child = subprocess.Popen([sys.executable, '-c', sys.argv[1]], "
     )
@@ -245,6 +246,15 @@ def test_a_process_that_was_told_so_ends_with_the_one_that_started_it():
     pid, told = ended.stdout.split()
     assert told == "1"
     assert has_ended(int(pid))
+
+
+@pytest.mark.skipif(sys.platform != "linux" or system.PLAIN, reason="only Linux can")
+def test_a_process_is_told_too_late_that_ends_with_one_that_has_ended_before():
+    child = os.fork()
+    if not child:
+        system.die_with_parent(os.getpid())  # which is not the one that started it
+        os._exit(0)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 3
 
 
 def has_ended(pid: int) -> bool:

@@ -98,8 +98,6 @@ def verifier(context: click.Context, config: Path | None) -> None:
 
 def run() -> NoReturn:
     """Run the command line and end the process with its exit status."""
-    _open_missing_streams()
-    stopping.heed_signals()
     system.suit_interpreter_to_streams()
     try:
         status = verifier.main(standalone_mode=False)
@@ -121,17 +119,6 @@ def run() -> NoReturn:
     except BrokenPipeError:
         status = _output_lost()  # whoever read it has had enough, and knows
     stopping.end(status if isinstance(status, int) else 0)
-
-
-def _open_missing_streams() -> None:
-    """Give a caller who closed our streams empty ones; no file of ours may take their place."""
-    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
-        pass
-    os.close(descriptor)
-    if sys.stdout is None:
-        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
-    if sys.stderr is None:
-        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
 
 
 def _output_lost() -> int:

@@ -3,23 +3,35 @@
 Python runs a signal's handler only between its own steps, so that a call that hangs in a dead
 mount would keep a signal waiting for as long as it hangs.  A thread is told of the signal by the
 system itself, and ends the process when the main thread has not begun to stop by then.
+
+Nor does an exception always get out of where a handler raises it: what Python calls by itself,
+as it does while a module loads or an object is let go, has nobody who could catch it.  The same
+thread then has the main thread interrupted again.
 """
 
 from __future__ import annotations
 
+import _thread
 import os
 import signal
 import sys
 import threading
 import time
-from typing import Final, NoReturn
+from functools import partial
+from typing import TYPE_CHECKING, Final, NoReturn
 
-from verifier import output, system
+from verifier import system
+
+if TYPE_CHECKING:
+    from sys import UnraisableHookArgs
 
 PATIENCE: Final = 0.7
 """Seconds that the main thread gets to notice a signal."""
 
 SENTENCE: Final = "Stopped before the work was done; nothing was left half-written."
+
+_IN_VAIN: Final = 0
+"""What the thread is told, among the numbers of signals, of an exception that did not get out."""
 
 _noticed = False
 """A plain value: a lock could be held by the very step that a second signal interrupts."""
@@ -30,9 +42,11 @@ def heed_signals() -> None:
     told, tell = os.pipe()
     os.set_blocking(tell, False)
     signal.set_wakeup_fd(tell, warn_on_full_buffer=False)
-    signal.signal(signal.SIGINT, _stop)
-    signal.signal(signal.SIGTERM, _stop)
-    threading.Thread(target=_insist, args=(told,), name="stopping", daemon=True).start()
+    sys.unraisablehook = partial(_did_not_get_out, tell)
+    _listen()
+    threading.Thread(
+        target=_insist, args=(told, threading.get_ident()), name="stopping", daemon=True
+    ).start()
 
 
 def noticed() -> bool:
@@ -54,6 +68,11 @@ def end(status: int) -> NoReturn:
     sys.exit(status)
 
 
+def _listen() -> None:
+    signal.signal(signal.SIGINT, _stop)
+    signal.signal(signal.SIGTERM, _stop)
+
+
 def _stop(number: int, frame: object) -> None:
     global _noticed
     if system.signal_waits(number):
@@ -65,11 +84,37 @@ def _stop(number: int, frame: object) -> None:
     raise KeyboardInterrupt
 
 
-def _insist(told: int) -> None:
-    while os.read(told, 1)[0] not in (signal.SIGINT, signal.SIGTERM):
-        pass
+def _did_not_get_out(tell: int, what: UnraisableHookArgs) -> None:
+    global _noticed
+    if not issubclass(what.exc_type, KeyboardInterrupt):
+        sys.__unraisablehook__(what)
+        return
+    _noticed = False
+    _listen()
+    os.write(tell, bytes([_IN_VAIN]))
+
+
+def _insist(told: int, main: int) -> None:
+    while True:
+        number = os.read(told, 1)[0]
+        if number == _IN_VAIN:
+            _interrupt(main)
+        elif number in (signal.SIGINT, signal.SIGTERM):
+            threading.Thread(target=_end_unless_noticed, name="stopping", daemon=True).start()
+
+
+def _interrupt(main: int) -> None:
+    if sys.platform == "win32":
+        _thread.interrupt_main()
+    else:
+        signal.pthread_kill(main, signal.SIGINT)
+
+
+def _end_unless_noticed() -> None:
     time.sleep(PATIENCE)
     if not _noticed:
-        output.discard_unfinished()
+        # What has not been loaded has begun no file, and may be what hangs.
+        if output := sys.modules.get("verifier.output"):
+            output.discard_unfinished()
         os.write(2, f"{SENTENCE}\n".encode())
         os._exit(3)
