@@ -111,7 +111,7 @@ cannot."""
 
 _DIRECT: Final[int] = getattr(os, "O_DIRECT", 0)
 _ONLY_IF_CACHED: Final[int] = getattr(os, "RWF_NOWAIT", 0)
-_WITHOUT_TRACE: Final = 0x80
+WITHOUT_TRACE: Final = 0x80
 """RWF_DONTCACHE of Linux 6.14's uapi/linux/fs.h, which Python has no name for yet."""
 
 _REFUSALS: Final = (errno.EINVAL, errno.EOPNOTSUPP, errno.ENOSYS)
@@ -157,7 +157,7 @@ def read_without_trace(descriptor: int, buffers: list[memoryview]) -> int | None
 
     None where the system (Linux before 6.14) or the file system cannot.
     """
-    return _read_as(descriptor, buffers, _WITHOUT_TRACE)
+    return _read_as(descriptor, buffers, WITHOUT_TRACE)
 
 
 def read_if_cached(descriptor: int, buffers: list[memoryview]) -> int | None:
@@ -548,6 +548,7 @@ __all__ = [
     "KNOWS_CACHE",
     "PLAIN",
     "READS_BELOW_FOLDER",
+    "WITHOUT_TRACE",
     "GaveWay",
     "cached_pages",
     "cores",

@@ -126,7 +126,7 @@ def no_direct(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def no_trace_flag(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(system, "_WITHOUT_TRACE", 1 << 30)
+    monkeypatch.setattr(system, "WITHOUT_TRACE", 1 << 30)
 
 
 def neither(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -201,6 +201,38 @@ def test_the_cache_is_afterwards_as_it_was(tmp_path, monkeypatch, lacking, look,
     kept = all(after == "1" for was, after in zip(before, now, strict=True) if was == "1")
     assert kept
     assert now.count("1") - before.count("1") <= added
+
+
+@pytest.mark.parametrize("state", [not_cached, wholly_cached])
+@pytest.mark.parametrize("refusing", [(0,), (2,), (1, 2, 3), range(6)])
+def test_the_cache_stays_where_only_some_folders_can_be_read_without_a_trace(
+    tmp_path, monkeypatch, refusing, state
+):
+    paths = [tmp_path / str(number) / "a.jpg" for number in range(6)]
+    contents = [file(path, SMALL + number) for number, path in enumerate(paths)]
+    other_disk = {paths[number].stat().st_ino for number in refusing}
+    plainly, asked = os.preadv, set()
+
+    def as_each_disk_can(descriptor, buffers, offset, how=0):
+        if how == system.WITHOUT_TRACE:
+            asked.add(os.fstat(descriptor).st_ino)
+            if os.fstat(descriptor).st_ino in other_disk:
+                raise OSError(errno.EOPNOTSUPP, "Operation not supported")
+        return plainly(descriptor, buffers, offset, how)
+
+    monkeypatch.setattr(os, "preadv", as_each_disk_can)
+    for path in paths:
+        state(path)
+    before = [cached(path) for path in paths]
+    names = [os.fsencode(path.relative_to(tmp_path)) for path in paths]
+    with Engine([1], inline=True) as engine:
+        found = FolderPlace.at_path(tmp_path).look_at(
+            names, frozenset(), GENTLE, lambda: 0.0, engine.own_watch(0)
+        )
+    assert [each.digest for each in found] == [blake3(each).digest() for each in contents]
+    assert asked
+    if state is wholly_cached:
+        assert [cached(path) for path in paths] == before
 
 
 @states

@@ -382,7 +382,6 @@ def test_readings_are_counted_in_the_index_alone_since_a_look_at_each_file_takes
     with closing(sqlite3.connect(tmp_path / "ledger.db")) as database:
         for statement, values in (
             (statements.READ_BETWEEN, (1, 0, NOW)),
-            (statements.READ_SINCE, (1, 0)),
             (statements.OLDEST_READ, (1,)),
         ):
             plan = database.execute(f"EXPLAIN QUERY PLAN {statement}", values).fetchall()

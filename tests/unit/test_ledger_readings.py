@@ -223,6 +223,17 @@ def test_the_longest_unread_come_first_and_what_is_read_goes_to_the_end(ledger):
     assert ledger.work.read_since(SOURCE, NOW + 1) == (3, 3000)
 
 
+def test_what_was_read_within_a_time_is_counted_whether_it_is_all_none_or_some(ledger):
+    read_at = {"a": 0, "b": 1, "c": 1, "d": 3}
+    walked(ledger, SOURCE, [*(file(name, ord(name)) for name in read_at), file("new", 7)])
+    for name, moment in read_at.items():
+        record(ledger, SOURCE, read(file(name, ord(name)), 1, NOW + moment))
+    for start, end in itertools.product(range(-1, 5), repeat=2):
+        within = [ord(name) for name, moment in read_at.items() if start <= moment < end]
+        counted = ledger.work.read_between(SOURCE, NOW + start, NOW + end)
+        assert counted == (len(within), sum(within)), (start, end)
+
+
 def test_a_stream_goes_on_while_what_it_gives_is_recorded_and_gives_nothing_twice(
     ledger, monkeypatch
 ):

@@ -486,12 +486,6 @@ OLDEST_READ: Final = """
     SELECT read_at FROM sightings INDEXED BY read_sightings
     WHERE place = ? AND read_at IS NOT NULL ORDER BY read_at LIMIT 1
 """
-READ_SINCE: Final = """
-    SELECT count(*), coalesce(sum(min(size, 1125899906842624)), 0)
-    FROM sightings INDEXED BY read_sightings
-    WHERE place = ? AND read_at IS NOT NULL AND read_at >= ?
-"""
-
 READ_BETWEEN: Final = """
     SELECT count(*), coalesce(sum(min(size, 1125899906842624)), 0)
     FROM sightings INDEXED BY read_sightings
@@ -1159,8 +1153,10 @@ COUNT_PAIRS: Final = f"""
         FROM sightings AS here LEFT JOIN sightings AS there
             ON there.place = :mirror AND there.folder = here.folder AND there.name = here.name
         WHERE here.place = :source
+        LIMIT -1
     )
 """
+"""The limit, which is none, keeps SQLite from asking anew for each sum how a pair stands."""
 COUNT_PAIRS_FOUND: Final = f"""
     SELECT {_QUIET_COUNTS} FROM (
         SELECT {_HOW_A_PAIR_STANDS} AS stands

@@ -20,6 +20,9 @@ FEW: Final = 50_000
 _FOLDERS_AT_ONCE: Final = 200
 _FILES_AT_ONCE: Final = 1000
 
+_FOR_EVER: Final = 1 << 62
+"""A second after all others."""
+
 
 class Work:
     """The files of each place that are to be read, and how many they are."""
@@ -82,15 +85,20 @@ class Work:
         return None if row is None else row[0]
 
     def read_since(self, place: PlaceName, since: int) -> tuple[int, int]:
-        """Files, and their bytes, whose last reading is not before ``since``.  Counts them."""
-        self._readings.flush()
-        row = self._store.row(statements.READ_SINCE, (self._names.place(place), since))
-        assert row is not None
-        return row[0], row[1]
+        """Files, and their bytes, whose last reading is not before ``since``."""
+        return self.read_between(place, since, _FOR_EVER)
 
     def read_between(self, place: PlaceName, start: int, end: int) -> tuple[int, int]:
-        """Files, and their bytes, last read from ``start`` up to before ``end``.  Counts them."""
-        self._readings.flush()
+        """Files, and their bytes, last read from ``start`` up to before ``end``.
+
+        Counts them, unless it is all that were read, or none.
+        """
+        first, last = self.oldest_read(place), self.latest_read(place)
+        if first is None or last is None or first >= end or last < start:
+            return 0, 0
+        if start <= first and last < end:
+            totals = self._names.totals(place)
+            return totals.read_files, totals.read_bytes
         values = self._names.place(place), start, end
         row = self._store.row(statements.READ_BETWEEN, values)
         assert row is not None

@@ -409,7 +409,8 @@ class _Reader:
         self._now = now
         self._watch = watch
         self._paced = False
-        self._leaves_no_trace = True
+        self._leaves_no_trace: bool | None = None
+        """Whether small contents can be read so, once that was tried."""
         self._tells_if_cached = True
         self._interrupted: tuple[os.stat_result, Underway] | None = None
         self._hasher = own_hasher()
@@ -450,7 +451,11 @@ class _Reader:
                 self._ask_for(size)
             if self._dropping:
                 system.drop_cached(descriptor)
-            if self._gentle:
+            if self._leaves_no_trace:
+                # As `system.read_without_trace`, whose calls show beside a small content.
+                count = os.preadv(descriptor, self._block, 0, system.WITHOUT_TRACE)
+                block = self._block[0][:count]
+            elif self._gentle:
                 block = self._gently(descriptor, size)
             else:
                 block = self._block[0][: read_blocks(descriptor, self._block)]
@@ -500,11 +505,11 @@ class _Reader:
         if self._past_cache:
             return self._gently_filled(descriptor, size)
         [block] = self._block
-        if self._leaves_no_trace:
+        if self._leaves_no_trace is None:
             count = system.read_without_trace(descriptor, self._block)
+            self._leaves_no_trace = count is not None
             if count is not None:
                 return block[:count]
-            self._leaves_no_trace = False
         if self._tells_if_cached:
             count = system.read_if_cached(descriptor, self._block)
             if count == size:
