@@ -319,6 +319,19 @@ def test_readings_of_many_bytes_are_committed_sooner(ledger):
     assert committed(ledger.path) == [b"a", b"b"]
 
 
+def test_of_a_large_place_more_may_be_held_and_of_a_small_one_beside_it_no_more(ledger):
+    video = 20 << 20
+    walked(ledger, SOURCE, [file("a", video), file("b", video), file("rest", 100_000 << 20)])
+    walked(ledger, VAULT, [file("a", video)])
+    ledger.readings.add(SOURCE, read(file("a", video)), 100.0)
+    ledger.readings.add(SOURCE, read(file("b", video)), 100.0)
+    assert committed(ledger.path) == []
+    ledger.readings.add(VAULT, read(file("a", video)), 100.0)
+    assert committed(ledger.path) == [b"a", b"b"]
+    ledger.readings.add(SOURCE, read(file("rest", 100_000 << 20)), 100.0)
+    assert committed(ledger.path) == [b"a", b"b", b"rest"]
+
+
 # Fails when what is seen between two walks is not counted, counted again, or not to be judged.
 def test_what_is_seen_between_two_walks_is_counted_once_and_judged(ledger):
     walked(ledger, SOURCE, [file("a", size=5)])

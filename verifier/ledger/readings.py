@@ -23,7 +23,9 @@ HELD_FOR: Final = 0.1
 
 HELD_BYTES: Final = 32 * 1024 * 1024
 """Bytes whose reading would have to be repeated after a crash, at most: where a tenth of a second
-is long, they are committed sooner."""
+is long, they are committed sooner.  Of a large place it may be a thousandth."""
+
+_PARTS: Final = 1000
 
 HELD_AT_MOST: Final = 20_000
 """Readings held in memory: some 10 MB."""
@@ -55,6 +57,8 @@ class Readings:
         self._held_readings = 0
         self._since = 0.0
         self._bytes = 0
+        self._at_most: dict[PlaceName, int] = {}
+        """Of each place of which something is held: how many bytes may be."""
         self._counted: tuple[int, int] = 0, 0
         self.shift: int | None = None
         """The shift that readings are counted for."""
@@ -97,12 +101,14 @@ class Readings:
             return
         if not self._held:
             self._since = now
+        if place not in self._at_most:
+            self._at_most[place] = max(HELD_BYTES, self._names.totals(place).bytes // _PARTS)
         self._held.append(_Held(place, tuple(readings), int(now), past_cache))
         self._held_readings += len(readings)
         self._bytes += (
             readings[0].size if len(readings) == 1 else sum([each.size for each in readings])
         )
-        if self._held_readings >= HELD_AT_MOST or self._bytes >= HELD_BYTES:
+        if self._held_readings >= HELD_AT_MOST or self._bytes >= min(self._at_most.values()):
             self.flush()
         else:
             self.tick(now)
@@ -118,6 +124,7 @@ class Readings:
             return
         held, count = self._held, self._held_readings
         self._held, self._held_readings, self._bytes = [], 0, 0
+        self._at_most.clear()
         with self._store.transaction():
             recorded = self._record(held)
             if self.shift is not None:
