@@ -23,7 +23,7 @@ from verifier.places.base import READ_ALONE_FROM
 FILES_AT_ONCE: Final = 512
 """Small files of one task: enough that handing it over costs little beside reading it."""
 
-BYTES_AT_ONCE: Final = 4 * 1024 * 1024
+BYTES_AT_ONCE: Final = 2 * 1024 * 1024
 """Bytes of such a task: what a crash in the middle of one has to be read again."""
 
 JUDGED_EVERY: Final = 600.0

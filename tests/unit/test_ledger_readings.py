@@ -24,6 +24,7 @@ from test_ledger import (
 )
 
 from verifier.ledger import Due, Ledger, PlaceName, PlaceReadings, Totals
+from verifier.ledger import readings as readings_module
 from verifier.ledger import work as work_module
 from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
 
@@ -311,7 +312,7 @@ def test_what_is_to_be_read_is_what_sorting_everything_says(shared, tree, after,
 
 
 def test_readings_of_many_bytes_are_committed_sooner(ledger):
-    big = [file(name, size=20 * 1024 * 1024) for name in ("a", "b")]
+    big = [file(name, size=3 << 20) for name in ("a", "b")]
     walked(ledger, SOURCE, big)
     ledger.readings.add(SOURCE, read(big[0]), 100.0)
     assert committed(ledger.path) == []
@@ -319,7 +320,42 @@ def test_readings_of_many_bytes_are_committed_sooner(ledger):
     assert committed(ledger.path) == [b"a", b"b"]
 
 
-def test_of_a_large_place_more_may_be_held_and_of_a_small_one_beside_it_no_more(ledger):
+class Commits:
+    """A clock by which commits take as long as one says."""
+
+    def __init__(self, monkeypatch, seconds):
+        self.seconds = seconds
+        self.now = 0.0
+        monkeypatch.setattr(readings_module, "perf_counter", lambda: self.now)
+        commit = readings_module.Readings._record
+        monkeypatch.setattr(
+            readings_module.Readings,
+            "_record",
+            lambda readings, held: (self._take(), commit(readings, held))[1],
+        )
+
+    def _take(self):
+        self.now += self.seconds
+
+
+def test_bytes_alone_are_no_reason_for_a_commit_while_a_slow_disk_rests(ledger, monkeypatch):
+    commits = Commits(monkeypatch, seconds=5.0)
+    many = [file(name, size=20 << 20) for name in ("a", "b", "c")]
+    walked(ledger, SOURCE, many)
+    for each, passed, seen in (
+        (many[0], 0.0, [b"a"]),
+        (many[1], 4.9, [b"a"]),
+        (many[2], 0.1, [b"a", b"b", b"c"]),
+    ):
+        commits.now += passed
+        ledger.readings.add(SOURCE, read(each), 100.0)
+        assert committed(ledger.path) == seen
+
+
+def test_of_a_large_place_more_may_be_held_and_of_a_small_one_beside_it_no_more(
+    ledger, monkeypatch
+):
+    Commits(monkeypatch, seconds=0.0)
     video = 20 << 20
     walked(ledger, SOURCE, [file("a", video), file("b", video), file("rest", 100_000 << 20)])
     walked(ledger, VAULT, [file("a", video)])

@@ -17,7 +17,7 @@ from typing import Final, Protocol
 from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ignore import Ignore
-from verifier.ledger import HELD_BYTES, HELD_FOR, FirstLook, Ledger, PlaceName
+from verifier.ledger import HELD_FOR, FirstLook, Ledger, PlaceName
 from verifier.model import Sighting
 from verifier.places.base import Look, Place, unpack
 from verifier.reading import batches
@@ -27,6 +27,10 @@ from verifier.walker import Entry, walk
 AT_MOST: Final = 1200.0
 """Seconds after which what is left is walked and read as usual: an enormous share that is new
 does not keep the others waiting."""
+
+HELD_BYTES: Final = 32 * 1024 * 1024
+"""Bytes whose reading a crash has repeated, where a tenth of a second is long.  There is but one
+first look at a place, so that it may be more than in later readings."""
 
 _TURN: Final = 0.5
 """Seconds that answers are waited for before the clock is looked at again."""

@@ -24,7 +24,7 @@ from verifier.ledger.names import Names, in_path_order
 from verifier.ledger.neighbours import Neighbours
 from verifier.ledger.nights import Nights
 from verifier.ledger.opening import refuse_inside
-from verifier.ledger.readings import HELD_BYTES, HELD_FOR, Readings
+from verifier.ledger.readings import HELD_FOR, Readings
 from verifier.ledger.rounds import Rounds
 from verifier.ledger.rows import known_from
 from verifier.ledger.shifts import Shifts
@@ -169,7 +169,6 @@ class Ledger:
 
 
 __all__ = [
-    "HELD_BYTES",
     "HELD_FOR",
     "SOURCE",
     "Acceptance",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from time import perf_counter
 from typing import Final, NamedTuple
 
 from verifier.ledger import statements
@@ -21,9 +22,9 @@ from verifier.model import Kind, Sighting, Trouble
 HELD_FOR: Final = 0.1
 """Seconds between two commits, at most: well within the one second that a crash may cost."""
 
-HELD_BYTES: Final = 32 * 1024 * 1024
-"""Bytes whose reading would have to be repeated after a crash, at most: where a tenth of a second
-is long, they are committed sooner.  Of a large place it may be a thousandth."""
+HELD_BYTES: Final = 4 * 1024 * 1024
+"""Bytes whose reading a crash has repeated, where a tenth of a second is long: they are committed
+sooner, as far as the disk is quick at it.  Of a large place it may be a thousandth."""
 
 _PARTS: Final = 1000
 
@@ -59,6 +60,9 @@ class Readings:
         self._bytes = 0
         self._at_most: dict[PlaceName, int] = {}
         """Of each place of which something is held: how many bytes may be."""
+        self._rested_at = 0.0
+        """When as much time has passed since the last commit as it took: not before that are bytes
+        alone a reason for the next, so that a slow disk is not kept busy with commits."""
         self._counted: tuple[int, int] = 0, 0
         self.shift: int | None = None
         """The shift that readings are counted for."""
@@ -108,7 +112,7 @@ class Readings:
         self._bytes += (
             readings[0].size if len(readings) == 1 else sum([each.size for each in readings])
         )
-        if self._held_readings >= HELD_AT_MOST or self._bytes >= min(self._at_most.values()):
+        if self._held_readings >= HELD_AT_MOST or self._many_bytes():
             self.flush()
         else:
             self.tick(now)
@@ -125,12 +129,18 @@ class Readings:
         held, count = self._held, self._held_readings
         self._held, self._held_readings, self._bytes = [], 0, 0
         self._at_most.clear()
+        started = perf_counter()
         with self._store.transaction():
             recorded = self._record(held)
             if self.shift is not None:
                 self._count(self.shift, held)
         before = self._counted
         self._counted = before[0] + recorded, before[1] + count - recorded
+        ended = perf_counter()
+        self._rested_at = ended + (ended - started)
+
+    def _many_bytes(self) -> bool:
+        return self._bytes >= min(self._at_most.values()) and perf_counter() >= self._rested_at
 
     def see_one(self, place: PlaceName, path: bytes, seen: Sighting | None, at: int) -> None:
         """Record what stands at one path as a walk would, None that nothing does any more.
