@@ -28,6 +28,11 @@ def estate(tmp_path: Path) -> Estate:
     return Estate(tmp_path)
 
 
+def largest_of(tree: Tree) -> str:
+    found = [path for path in tree.root.rglob("*") if path.is_file() and not path.is_symlink()]
+    return str(max(found, key=lambda path: path.stat().st_size).relative_to(tree.root))
+
+
 def files_of(tree: Tree) -> int:
     return sum(len(files) for _, _, files in os.walk(tree.root))
 
@@ -245,6 +250,41 @@ def test_a_mass_change_on_the_source_is_said_first(estate):
     listed = estate.run("findings").out.decode()
     assert "very much changed at once on 1 source" in listed.split("\n\n")[0].replace("\n", " ")
     assert listed.index("Whole places: look at these first (1)") < listed.index("run the copy job")
+
+
+def test_a_surge_is_told_by_the_next_shift_when_its_own_did_not_come_to_its_end(estate):
+    assert estate.shift().status == 0
+    for number, path in enumerate(sorted(Path(estate.source.root).rglob("*.*"))):
+        if path.is_file() and not path.is_symlink():
+            path.write_bytes(b"locked by somebody %d" % number)
+    first = estate.shift().document["notices"]
+    for ended in ("ended = NULL, stopped_by = NULL", "stopped_by = 'signal'"):
+        with sqlite3.connect(estate.ledger) as ledger:
+            ledger.execute(f"UPDATE shifts SET {ended} WHERE id = (SELECT max(id) FROM shifts)")
+        again = estate.shift()
+        assert [each["what"] for each in again.document["notices"]] == ["surge"]
+        assert again.document["notices"][0]["detail"] == first[0]["detail"]
+        assert again.status in (1, 3)
+    assert "notices" not in estate.shift().document
+
+
+# Fails when what a clock that was ahead has dated is believed until that time comes.
+def test_after_a_night_with_a_clock_far_ahead_every_file_is_read_again(estate):
+    now = time.time()
+    for days in (0, 3650):
+        estate.run("shift", "--json", environment=clock_at(now + days * 86_400))
+    later = clock_at(now + 2 * 86_400)
+    path = largest_of(estate.source)
+    for tree, place in ((estate.source, "source"), (estate.mirror, "vault")):
+        kept = os.stat(tree.at(path))
+        Path(os.fsdecode(tree.at(path))).write_bytes(b"rot" + tree.read(path)[3:])
+        os.utime(tree.at(path), ns=(kept.st_atime_ns, kept.st_mtime_ns))
+        estate.forget_the_write(tree, place, path)
+    outcome = estate.run("shift", "--json", environment=later)
+    assert "dated days later than now" in outcome.err
+    assert outcome.findings[path][:3] == ("corrupt", "rot", "both")
+    page = estate.run("report", "--json", environment=later).document
+    assert page["as_of"][:4] <= time.strftime("%Y", time.gmtime(now + 3 * 86_400))
 
 
 def test_nothing_is_written_to_a_share(estate):

@@ -505,6 +505,87 @@ def test_a_third_copy_that_is_read_later_still_decides(three):
     assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.MIRROR)}
 
 
+def test_a_mirror_that_is_not_looked_through_any_more_has_no_vote(three):
+    three.write(FARAWAY, A, b"first light", START)
+    three.night()
+    held = three.places.pop(FARAWAY)
+    three.write(SOURCE, A, b"first light", START)
+    three.write(VAULT, A, b"first lighT", START)
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.UNKNOWN)}
+    three.places[FARAWAY] = held
+    three.night()
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.MIRROR)}
+
+
+# Fails when a confirmed finding waits for a reading that another mirror's judgement asked for.
+@pytest.mark.parametrize("first", [VAULT, FARAWAY])
+def test_rot_on_the_source_is_told_beside_every_mirror_in_the_night_in_which_it_is_found(
+    three, first
+):
+    three.write(SOURCE, A, b"first light", START)
+    three.copy_all()
+    three.night()
+    three.rot(first, A)
+    three.night(audit=True)
+    assert three.lasting(first) == {A: (Verdict.CORRUPT, "rot", Side.MIRROR)}
+    three.write(SOURCE, A, b"First light", START)
+    three.night(audit=True)
+    other = FARAWAY if first == VAULT else VAULT
+    assert three.lasting(first) == {A: (Verdict.CORRUPT, "rot", Side.BOTH)}
+    assert three.lasting(other) == {A: (Verdict.CORRUPT, "rot", Side.SOURCE)}
+
+
+# Fails when both readings are wanted for one reason: no shift reads twice for the same.
+def test_a_reading_that_is_not_as_before_is_to_be_borne_out_in_the_same_shift(studio):
+    def wanted() -> list[str]:
+        return [due.wanted for place in studio.places for due in studio.ledger.work.wanted(place)]
+
+    for place in (SOURCE, VAULT):
+        studio.rot(place, A)
+    studio.now += DAY
+    studio.read_one(SOURCE, A)
+    studio.ledger.readings.flush()
+    studio.judge()
+    first = wanted()
+    studio.read()
+    studio.judge()
+    assert len(first) == len(wanted()) == 2
+    assert not set(first) & set(wanted())
+    studio.read()
+    studio.judge()
+    assert studio.lasting() == {A: (Verdict.CORRUPT, "rot", Side.BOTH)}
+
+
+def test_what_is_agreed_by_a_decision_tells_which_side_is_wrong(studio):
+    studio.write(SOURCE, B, b"first light", START)
+    studio.write(VAULT, B, b"first lighT", START)
+    studio.night()
+    found = studio.ledger.findings.lasting_at(VAULT, B)
+    assert studio.lasting() == {B: (Verdict.CORRUPT, "differs", Side.UNKNOWN)}
+    studio.ledger.findings.accept_as_they_stand(
+        [found.id], studio.ledger.agreements, "owner", int(studio.now), "the source is right"
+    )
+    studio.night()
+    now = studio.ledger.findings.lasting_at(VAULT, B)
+    assert (now.id, now.state) == (found.id, FindingState.ACCEPTED)
+    assert (now.verdict, now.finding.side) == (Verdict.CORRUPT, Side.MIRROR)
+    assert now.finding.damage == found.finding.damage is not None
+
+
+# Fails with the bounds of a date that is the farthest there is.
+def test_damage_to_a_file_of_the_farthest_future_is_found_and_what_is_near_it_looked_at(studio):
+    farthest = (2**63 - 1) // SECOND
+    for place in (SOURCE, VAULT):
+        studio.write(place, A, b"first light", farthest)
+    studio.neighbourhood = Neighbourhood(studio.ledger)
+    studio.night()
+    studio.rot(VAULT, A)
+    studio.night(audit=True)
+    assert studio.lasting() == {A: (Verdict.CORRUPT, "rot", Side.MIRROR)}
+
+
 # ------------------------------------------------------------------------------ around damage
 
 

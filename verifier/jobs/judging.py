@@ -7,7 +7,7 @@ its judgement is recorded, so that a crash at any point has it judged again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from datetime import UTC, datetime
 from typing import Any, Final, Protocol
@@ -40,7 +40,10 @@ from verifier.model import (
 )
 from verifier.spill import SortedSpill
 
-WANTED: Final = "Its two sides look unlike: a second reading, past the cache, must show the same."
+WANTED: Final = "Unlike its copy on {}: a second reading, past the cache, must show the same."
+WANTED_ANEW: Final = "Unlike its copy on {}, and read with another result than before."
+"""Of each mirror in its own words: no reading of a shift is asked for twice for the same reason."""
+
 RETRIED: Final = "It could not be read, or not with one result: to see whether it can be now."
 
 _AT_ONCE: Final = 2_000
@@ -110,7 +113,7 @@ class Judging:
         until = self._ledger.agreements.sequence()
         self._damaged.clear()
         for mirror in mirrors:
-            self._judge(mirror, until, run_started, anew)
+            self._judge(mirror, mirrors, until, run_started, anew)
             self._since[mirror] = until
         # Not before all is judged: what is wanted again is not called corrupt meanwhile.
         if self._neighbourhood is not None:
@@ -134,7 +137,14 @@ class Judging:
             self._ledger.agreements.touch(source, each_once(self._again))
         self._again.close()
 
-    def _judge(self, mirror: PlaceName, until: int, run_started: float, anew: bool) -> None:
+    def _judge(
+        self,
+        mirror: PlaceName,
+        mirrors: Sequence[PlaceName],
+        until: int,
+        run_started: float,
+        anew: bool,
+    ) -> None:
         with ExitStack() as kept:
 
             def keep(key: Callable[[Any], Any], shape: Any = Leftover) -> SortedSpill[Any]:
@@ -150,6 +160,7 @@ class Judging:
             outcome = _Outcome(
                 self._ledger,
                 mirror,
+                mirrors,
                 self._second_look,
                 comparison,
                 self._now,
@@ -234,6 +245,7 @@ class _Outcome:
         self,
         ledger: Ledger,
         mirror: PlaceName,
+        mirrors: Sequence[PlaceName],
         second_look: SecondLook,
         comparison: Comparison,
         now: Callable[[], float],
@@ -243,6 +255,7 @@ class _Outcome:
     ) -> None:
         self._ledger = ledger
         self._mirror = mirror
+        self._mirrors = mirrors
         self._only_listed = only_listed
         self._damaged = damaged
         self._source = PlaceName(mirror.share)
@@ -409,15 +422,16 @@ class _Outcome:
             self._begin(row, fresh)
         elif known.confirmed_at is not None and _same_contents(known, fresh):
             self._still_there(row)
+        elif known.confirmed_at is not None:
+            self._begin(row, fresh)  # now, since nothing touches it when that reading is in
         elif _wanted(pair):
             return  # it waits, and is kept until its second reading
-        elif not _same_contents(known, fresh):
-            if known.confirmed_at is not None or _left_what_was_agreed(row, known, fresh):
-                self._begin(row, fresh)
-            else:
-                self._find(_made_unstable(row, known))
-        else:
+        elif _same_contents(known, fresh):
             self._confirm(row, known)
+        elif _left_what_was_agreed(row, known, fresh):
+            self._begin(row, fresh)
+        else:
+            self._find(_made_unstable(row, known))
 
     def _begin(self, row: Judged, suspicion: Suspicion) -> None:
         self._suspected.append((row, suspicion))
@@ -454,7 +468,8 @@ class _Outcome:
     def _voted(self, row: Judged) -> tuple[Judged, str]:
         """Where nobody knows which side is wrong: what the share's other mirrors hold decides.
 
-        They decide only when all that hold either content hold the same one of the two.
+        Those that were seen lately, and only when all that hold either content hold the same one
+        of the two.
         """
         source, mirror = row.source, row.mirror
         if row.judgement.side is not Side.UNKNOWN or source is None or mirror is None:
@@ -462,8 +477,8 @@ class _Outcome:
         if source.digest is None or mirror.digest is None:
             return row, ""
         like_source, like_mirror = [], []
-        for place in self._ledger.places(self._mirror.share):
-            if place.is_source or place == self._mirror:
+        for place in self._mirrors:
+            if place == self._mirror:
                 continue
             ((_, other),) = self._ledger.sightings_at(place, [source.path])
             if other is None or other.sighting.trouble is not None:
@@ -491,8 +506,15 @@ class _Outcome:
             self._find(*self._with_votes(row))
         elif lasting.finding.side is Side.UNKNOWN and (voted := self._voted(row))[1]:
             self._find(voted[0], lasting.finding.damage, voted[1])
+        elif row.judgement.side not in (Side.UNKNOWN, lasting.finding.side):
+            self._find(*self._judged_with(row, lasting.finding.damage))
         else:
             self._findings.append((row, lasting.finding))
+
+    def _judged_with(self, row: Judged, damage: Damage | None) -> tuple[Judged, Damage | None]:
+        """What was agreed meanwhile tells which side is wrong; how they differ is as it was."""
+        likeness = None if damage is None else damage.likeness
+        return structs.replace(row, judgement=self._comparison.judge(row, likeness)), damage
 
     def _with_votes(self, row: Judged) -> tuple[Judged, None, str]:
         row, votes = self._voted(row)
@@ -539,12 +561,15 @@ class _Outcome:
                 if finding.verdict is not Verdict.CORRUPT:
                     ledger.suspicions.drop(mirror, row.path)
             for row, suspicion in self._suspected:
+                known = ledger.suspicions.of(mirror, row.path)
                 ledger.suspicions.keep(mirror, row.path, suspicion)
-            for place, sightings in (
-                (self._source, [row.source for row, _ in self._suspected]),
-                (mirror, [row.mirror for row, _ in self._suspected if self._must_reread(row)]),
-            ):
-                ledger.readings.want(place, [each.path for each in sightings if each], WANTED)
+                why = (WANTED if known is None else WANTED_ANEW).format(mirror.place)
+                for place, sighting in (
+                    (self._source, row.source),
+                    (mirror, row.mirror if self._must_reread(row) else None),
+                ):
+                    if sighting is not None:
+                        ledger.readings.want(place, [sighting.path], why)
         if self._open is not None:
             self._open.update(row.path for row, _ in (*self._findings, *self._suspected))
         self._agreed, self._settled = [], []

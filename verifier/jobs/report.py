@@ -226,7 +226,7 @@ def gather(settings: Settings, ledger: Ledger, now: float, *, running: bool = Fa
         for each in ledger.shifts.standing_notices()
         if each.place in named and each.what is NoticeKind.SURGE
     )
-    ended = max((each.ended for each in shifts if each.ended is not None), default=_ended(last))
+    ended = next((each.ended for each in reversed(shifts) if each.ended is not None), _ended(last))
     doubts = worst_first(
         *doubts_of_nights(last, ended, following.lately, running=running),
         *doubts_of_places(ledger, audited.places, last),

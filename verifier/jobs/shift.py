@@ -44,6 +44,7 @@ from verifier.ledger import (
     NoticeKind,
     Override,
     PlaceName,
+    Shift,
     only_shift,
 )
 from verifier.measures import amount, count
@@ -59,6 +60,9 @@ LOOKED_AHEAD: Final = timedelta(weeks=3)
 """In which the longest time that may be read is looked for: long enough for a holiday."""
 
 DAYS_A_WEEK: Final = 7
+
+_CLOCK_FAR_AHEAD: Final = 86_400
+"""Seconds that a reading may be dated later than now, and merely be waited for."""
 
 _CLOCK_LOOKED_AT_EVERY: Final = 64
 """Paths of a walk between two looks at the clock."""
@@ -305,6 +309,7 @@ class _Night:
         """Opened, and still to be looked at for the first time."""
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
+        self._surges_cut_off: dict[PlaceName, str] = {}
         self._scheduler: Scheduler | None = None
         self._first_looks = FirstLooks(ledger, readers, self._looking, clock.now)
         self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
@@ -326,6 +331,7 @@ class _Night:
         ledger, now = self._ledger, self._clock.now
         self._window = window
         self._remark_on_the_last()
+        self._surges_cut_off = self._surges_of_shifts_cut_off()
         ledger.back_up(int(now()))
         ledger.neighbours.forget_before(int(now()) - KEPT_FOR)
         number = ledger.shifts.start(int(now()))
@@ -376,6 +382,16 @@ class _Night:
                 f"The shift that began {started:%Y-%m-%d %H:%M} was cut off; what it had recorded "
                 "is kept, and this one goes on from there."
             )
+
+    def _surges_of_shifts_cut_off(self) -> dict[PlaceName, str]:
+        """The surges of which nobody may have learnt, since their shift did not come to its end."""
+        shifts = self._ledger.shifts
+        found = {}
+        for notice in shifts.standing_notices():
+            shift = None if notice.shift is None else shifts.of(notice.shift)
+            if notice.what is NoticeKind.SURGE and shift is not None and was_cut_off(shift):
+                found[notice.place] = notice.detail
+        return found
 
     def _walk_all(self) -> None:
         for share in self._settings.shares:
@@ -505,14 +521,19 @@ class _Night:
                     f"{name}: {emptied}",
                 )
             )
-        if name.is_source and (surge := guards.surged(summary, share.surge_above)) is not None:
-            self._note(
-                name,
-                NoticeKind.SURGE,
-                f"{place.at}: {surge}. The next copy run will "
-                "carry that over: pause it until somebody has looked, unless this was "
-                "meant.",
-            )
+        if name.is_source:
+            cut_off = self._surges_cut_off.pop(name, None)
+            surge = guards.surged(summary, share.surge_above)
+            if surge is not None:
+                self._note(
+                    name,
+                    NoticeKind.SURGE,
+                    f"{place.at}: {surge}. The next copy run will "
+                    "carry that over: pause it until somebody has looked, unless this was "
+                    "meant.",
+                )
+            elif cut_off is not None:
+                self._note(name, NoticeKind.SURGE, cut_off)
         walk.apply(int(self._clock.now()))
         self._places[name] = place
 
@@ -553,6 +574,7 @@ class _Night:
         may_audit = audit is not None and (end is None or audit[0] < end)
         may_start = self._may_start_round and self._audit_began()
         for name in self._read_places():
+            self._disown_times_of_a_wrong_clock(name)
             current = rounds.current(name)
             if current is None or (may_start and current.ended is not None):
                 current = rounds.start_next(name, int(now))
@@ -566,6 +588,17 @@ class _Night:
         for name, started in self._read_before.items():
             if started - now > ROUND_BEGINS_WITHIN:
                 self._remark_on_the_clock(name, started)
+
+    def _disown_times_of_a_wrong_clock(self, name: PlaceName) -> None:
+        """A clock that was far ahead would keep a place from being read again till then."""
+        now = int(self._clock.now())
+        dated = self._ledger.rounds.disown_times_after(name, now + _CLOCK_FAR_AHEAD, now)
+        if dated:
+            self._progress.say(
+                f"{name}: {count(dated, 'reading')} {'is' if dated == 1 else 'are'} dated days "
+                "later than now: the clock of this machine was or is wrong. Check it. The files "
+                "count as read no later than they were first seen as they are."
+            )
 
     def _remark_on_the_clock(self, name: PlaceName, started: int) -> None:
         """A reading of later than now: the round after it cannot be told from the one before."""
@@ -816,6 +849,11 @@ class _Night:
             watch.allow(size)
 
         return has_read
+
+
+def was_cut_off(shift: Shift) -> bool:
+    """True for one that did not come to its end, or was made to stop."""
+    return shift.ended is None or shift.stopped_by == StoppedBy.SIGNAL
 
 
 def _not_looked_at(path: bytes) -> Sighting:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from itertools import chain, zip_longest
+from typing import Final
 
 from verifier.ledger import statements
 from verifier.ledger.names import Names, split
 from verifier.ledger.store import Store
 from verifier.ledger.values import PlaceName
+
+_FARTHEST_NS: Final = 2**63 - 1
+"""The farthest date that is stored, either way, in nanoseconds from 1970."""
 
 
 class Neighbours:
@@ -42,7 +46,12 @@ class Neighbours:
         """Path and size of files at a place whose date is at most ``within_ns`` away."""
         rows = self._store.rows(
             statements.WRITTEN_ABOUT,
-            (self._names.place(place), mtime_ns - within_ns, mtime_ns + within_ns, most),
+            (
+                self._names.place(place),
+                max(mtime_ns - within_ns, -_FARTHEST_NS),
+                min(mtime_ns + within_ns, _FARTHEST_NS),
+                most,
+            ),
         )
         return [(folder + name, size) for folder, name, size in rows]
 

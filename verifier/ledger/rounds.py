@@ -51,6 +51,22 @@ class Rounds:
         self._store.run(statements.ADD_ROUND, (number, following.number, started))
         return following
 
+    def disown_times_after(self, place: PlaceName, later: int, now: int) -> int:
+        """Take back what a clock far ahead of ``now`` has said; how many readings it dated.
+
+        A reading that is dated after ``later`` was made at some time since the file came to be as
+        it is: it counts as made then, so that the file's turn comes.  A round that is dated so is
+        followed by one that is not.
+        """
+        self._readings.flush()
+        values = {"place": self._names.place(place), "later": later, "now": now}
+        with self._store.transaction():
+            dated = self._store.run(statements.DATE_BACK, values)
+            current = self.current(place)
+            if current is not None and current.started > later:
+                self.start_next(place, now)
+        return dated
+
     def end_if_complete(self, place: PlaceName, now: int) -> Round | None:
         """End the current round if nothing is left of it; the round as it then stands."""
         self._readings.flush()

@@ -75,6 +75,11 @@ class Shifts:
         row = self._store.row(statements.LAST_SHIFT)
         return None if row is None else self._shift(row)
 
+    def of(self, number: int) -> Shift | None:
+        """One shift."""
+        row = self._store.row(statements.SHIFT, (number,))
+        return None if row is None else self._shift(row)
+
     def latest(self, most: int) -> list[Shift]:
         """The last shifts, at most so many, in the order in which they started."""
         rows = self._store.rows(statements.LATEST_SHIFTS, (most,))

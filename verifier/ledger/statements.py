@@ -491,6 +491,12 @@ READ_BETWEEN: Final = """
     FROM sightings INDEXED BY read_sightings
     WHERE place = ? AND read_at IS NOT NULL AND read_at >= ? AND read_at < ?
 """
+DATE_BACK: Final = """
+    UPDATE sightings SET read_at = CASE
+        WHEN coalesce(changed_seen, first_seen) <= :now THEN coalesce(changed_seen, first_seen)
+        ELSE 0 END
+    WHERE place = :place AND read_at IS NOT NULL AND read_at > :later
+"""
 FIRST_WALKED: Final = "SELECT at FROM walks WHERE place = ? ORDER BY at LIMIT 1"
 LARGER_THAN: Final = """
     SELECT count(*), coalesce(max(size), 0) FROM sightings WHERE place = ? AND kind = 0 AND size > ?
@@ -740,6 +746,7 @@ LATEST_SHIFTS: Final = """
 LAST_SHIFT: Final = """
     SELECT id, started, ended, stopped_by FROM shifts ORDER BY id DESC LIMIT 1
 """
+SHIFT: Final = "SELECT id, started, ended, stopped_by FROM shifts WHERE id = ?"
 SHIFT_READINGS: Final = """
     SELECT place, files, bytes, troubles FROM shift_readings WHERE shift = ? ORDER BY place
 """
