@@ -46,8 +46,11 @@ class CertificateRefused(VerifierError):
     """A certificate, or the manifest that belongs to it, that cannot be believed."""
 
 
-class Copy(Struct, frozen=True, forbid_unknown_fields=True):
-    """One place as it was read.  Times are RFC 3339, None where there was no content to read."""
+class Copy(Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
+    """One place as it was read.  Times are RFC 3339, None where there was no content to read.
+
+    ``at`` is for people; where names in it are escaped, ``at_b64`` holds the bytes.
+    """
 
     place: str
     at: str
@@ -57,6 +60,7 @@ class Copy(Struct, frozen=True, forbid_unknown_fields=True):
     first_read: str | None
     last_read: str | None
     how: How
+    at_b64: str | UnsetType = UNSET
 
 
 class RuleResult(Struct, frozen=True, forbid_unknown_fields=True):
@@ -133,6 +137,24 @@ def folder_of(certificate: Certificate) -> bytes:
     return base64.b64decode(certificate.folder_b64, validate=True)
 
 
+def address_of(certificate: Certificate, copy: Copy) -> bytes:
+    """Where a copy of the folder stood, to be read again.
+
+    Certificates once held the escaped form alone; the folder's own bytes they always held.
+    """
+    if copy.at_b64 is not UNSET:
+        return base64.b64decode(copy.at_b64, validate=True)
+    folder, at = folder_of(certificate), os.fsencode(copy.at)
+    escaped = os.fsencode(printable(folder))
+    return at.removesuffix(escaped) + folder if at.endswith(escaped) else at
+
+
+def address(whole: bytes) -> tuple[str, str | UnsetType]:
+    """The address of a copy as the certificate holds it: ``at`` and ``at_b64``."""
+    at = printable(whole)
+    return at, UNSET if os.fsencode(at) == whole else base64.b64encode(whole).decode("ascii")
+
+
 def left_out(path: bytes) -> LeftOut:
     """A path as the certificate lists it."""
     text, encoded = named(path)
@@ -188,7 +210,8 @@ def read(path: Path) -> Certificate:
         raise _edited(shown)
     try:
         certificate = msgspec.json.decode(body.removesuffix(b",\n") + b"\n}", type=Certificate)
-        folder_of(certificate)
+        for copy in certificate.copies:
+            address_of(certificate, copy)
     except (msgspec.MsgspecError, UnicodeDecodeError, ValueError):
         raise _edited(shown) from None
     if _body(certificate) != body or len(certificate.copies) < 2:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import os
 import shutil
@@ -969,6 +970,22 @@ def test_without_a_place_all_mirrors_of_the_certificate_are_read(project, elsewh
     assert outcome.status == 0
     said = [rule["detail"] for rule in outcome.document["rules"][2:]]
     assert str(project.mirror.root) in said[0] and str(project.faraway.root) in said[1]
+
+
+# Fails when the address of a copy is kept only as it is shown, which another folder may be called.
+def test_a_copy_is_read_again_by_the_bytes_of_its_name(project):
+    for tree in project.trees:
+        tree.file("a\nb/plan.txt", 9).file("a\\x0ab/plan.txt", 9)
+    outcome = project.clear(folder="a\nb")
+    assert outcome.status == 0, broken(outcome)
+    path = Path(outcome.document["certificate"])
+    copies = json.loads(path.read_bytes())["copies"]
+    assert [base64.b64decode(each["at_b64"]) for each in copies] == [
+        os.fsencode(tree.root / "a\nb") for tree in project.trees
+    ]
+    assert recheck(path).status == 0
+    shutil.rmtree(project.mirror.root / "a\nb")
+    assert recheck(path).status == 3
 
 
 def test_a_year_later_one_bit_that_is_gone_is_found_and_the_file_named(project, elsewhere):

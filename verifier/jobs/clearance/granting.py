@@ -183,19 +183,29 @@ class Granting:
 
     def _copy(self, tally: Tally, request: Clearance) -> Copy:
         place = self._places[tally.place]
+        at, at_b64 = certificate.address(self._address(tally.place, request.folder[:-1]))
         off_site = any(
             mirror.off_site for mirror in self._share.mirrors if mirror.name == tally.place.place
         )
         return Copy(
             tally.place.place,
-            place.shown(request.folder[:-1]),
+            at,
             off_site and not tally.place.is_source,
             tally.files,
             tally.bytes,
             None if tally.first_read is None else self._stamp(tally.first_read),
             None if tally.last_read is None else self._stamp(tally.last_read),
             place.how_read(request.folder[:-1]),
+            at_b64,
         )
+
+    def _address(self, name: PlaceName, folder: bytes) -> bytes:
+        """Where the folder stands at a place, no name in it escaped."""
+        if (root := self._places[name].root) is not None:
+            return os.path.join(root, folder)
+        mirrors = {mirror.name: mirror.at for mirror in self._share.mirrors}
+        address = self._share.source if name.is_source else mirrors[name.place]
+        return os.fsencode(str(address).rstrip("/")) + b"/" + folder
 
     def _free_stem(self, request: Clearance, now: int) -> str:
         """A name that no file has yet, by which a person finds it again."""

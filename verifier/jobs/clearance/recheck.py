@@ -9,6 +9,8 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Final
 
@@ -16,7 +18,7 @@ from msgspec import Struct
 
 from verifier import certificate as certificates
 from verifier import system
-from verifier.certificate import Certificate, RuleResult
+from verifier.certificate import Certificate, Copy, RuleResult
 from verifier.engine import BellRang, Engine, Lane
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.jobs.engines import ELSEWHERE
@@ -24,12 +26,12 @@ from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import refuse_temporary_inside
 from verifier.manifest import ManifestReader
 from verifier.measures import amount, count
-from verifier.model import Cause, Kind, Sighting, forms_of, printable
+from verifier.model import Cause, Kind, Sighting, composed, forms_of, printable
 from verifier.pace import Pace
 from verifier.places.addresses import Address, Named, named_place, shown
 from verifier.places.base import Look, Place, heed, is_empty
 from verifier.places.folder import FolderPlace
-from verifier.places.opening import open_place
+from verifier.places.opening import open_place, place_at
 from verifier.reading import read_again, read_alone_packed, sighting_from, sightings
 from verifier.spill import SortedSpill
 from verifier.walker import Entry
@@ -40,6 +42,10 @@ COPY: Final = "copy-whole"
 FILE: Final = "file"
 
 _PAST_CACHE: Final = Look(content=True, past_cache=True, gentle=True)
+_ONLY_LOOK: Final = Look(content=False)
+
+_LOOKED_AT: Final = 1_000
+"""Paths by which a copy of the folder is told from the share that holds one."""
 
 
 class Fault(Struct, frozen=True):
@@ -119,8 +125,11 @@ def recheck(
     )
     found = Rechecked(path, certificate, listed)
     try:
-        for named in places or [named_place(copy.at) for copy in certificate.mirrors]:
-            found.copies.append(_check(named, certificate, manifest, progress, bell, now))
+        for named in places or [_recorded(certificate, copy) for copy in certificate.mirrors]:
+            opened = partial(_copy_at, named, certificates.folder_of(certificate), manifest)
+            if not places:
+                opened = partial(_opened, named)  # as it stands there, whatever lies in it
+            found.copies.append(_check(named, opened, manifest, progress, bell, now))
     except BaseException:
         found.close()
         raise
@@ -129,7 +138,7 @@ def recheck(
 
 def _check(
     named: Named,
-    certificate: Certificate,
+    opened: Callable[[], Place],
     manifest: ManifestReader,
     progress: Progress,
     bell: float | None,
@@ -137,7 +146,7 @@ def _check(
 ) -> Checked:
     faults = SortedSpill[Fault](Fault, lambda fault: fault.path)
     try:
-        place = _copy_at(named, certificate)
+        place = opened()
         refuse_temporary_inside(place.root)
         copy = _Copy(place, manifest, progress, bell, now)
         there = copy.read(faults)
@@ -171,27 +180,86 @@ def _check(
     return Checked(RuleResult(COPY, False, detail), faults, reached=True)
 
 
-def _copy_at(named: Named, certificate: Certificate) -> Place:
-    """The copy of the folder at a place that a person named.  Raises PlaceUnreachable."""
-    folder = certificates.folder_of(certificate)
+def _recorded(certificate: Certificate, copy: Copy) -> Named:
+    """Where a copy stood as it was certified."""
+    whole, folder = certificates.address_of(certificate, copy), certificates.folder_of(certificate)
+    if b"://" not in whole:
+        return Path(os.fsdecode(whole))
+    root = named_place(os.fsdecode(whole.removesuffix(folder)))  # a folder's name can be any bytes
+    return root.below(folder) if isinstance(root, Address) else root
+
+
+def _opened(named: Named) -> Place:
+    """What stands there, its root found to be there.  Raises PlaceUnreachable."""
     if isinstance(named, Address):
-        return _copy_elsewhere(named, folder)
-    within = os.path.join(named, os.fsdecode(folder))
-    place = FolderPlace.at_path(Path(within) if os.path.isdir(within) else named)
+        return open_place(named)
+    place = FolderPlace.at_path(named)
     place.check()
     return place
 
 
-def _copy_elsewhere(named: Address, folder: bytes) -> Place:
-    """As `_copy_at`: the folder below an address where one is, else what stands there itself."""
-    place = open_place(named)
+def _copy_at(named: Named, folder: bytes, manifest: ManifestReader) -> Place:
+    """The copy of the folder at a place that a person named, be it the folder or its share.
+
+    Raises PlaceUnreachable, also where nobody can tell which of them it is.
+    """
+    within = _within(named, folder)
+    if within is None:
+        return _opened(named)
+    outer = place_at(named) if isinstance(named, Address) else FolderPlace.at_path(named)
+    if not _holds_any(outer, manifest):
+        return _opened(within)
+    if _is_called(named, folder):
+        return _opened(named)
+    inner = _opened(within)
+    if not _holds_any(inner, manifest):
+        return _opened(named)
+    raise PlaceUnreachable(
+        f"{outer.at} holds files that the certificate covers, and so does {inner.at}, so nobody "
+        f"can tell which is the copy, and neither was read. Name {inner.at} if it is that one; "
+        f"else name the other by a link that is called {printable(os.path.basename(folder))}."
+    )
+
+
+def _within(named: Named, folder: bytes) -> Named | None:
+    """The folder below a place, under whichever Unicode form of its name; None if none is there."""
+    place = open_place(named) if isinstance(named, Address) else None
+    for form in sorted(forms_of(folder), key=lambda form: form != folder):
+        if isinstance(named, Path):
+            below = named / os.fsdecode(form)
+            if os.path.isdir(below):
+                return below
+        elif place is not None and _is_folder(place, form):
+            return named.below(form)
+    return None
+
+
+def _is_folder(place: Place, folder: bytes) -> bool:
     try:
         found = next(place.list_folder(folder), None)
     except OSError:
-        return place
-    if found is None and not place.traits.has_folders:
-        return place  # a name that nothing begins with is no folder
-    return open_place(named.below(folder))
+        return False
+    # where there are no folders, a name that nothing begins with is none
+    return found is not None or place.traits.has_folders
+
+
+def _is_called(named: Named, folder: bytes) -> bool:
+    """Whether the name of a place is that of the folder."""
+    name = named.name if isinstance(named, Address) else os.path.basename(os.path.abspath(named))
+    return composed(os.fsencode(name)) == composed(os.path.basename(folder))
+
+
+def _holds_any(place: Place, manifest: ManifestReader) -> bool:
+    """Whether any of the first paths that the manifest lists stands there."""
+    paths = [form for each in islice(manifest, _LOOKED_AT) for form in forms_of(each.path)]
+    try:
+        with Engine([None], readers=1) as engine:
+            found = place.look_at(
+                paths, frozenset(range(len(paths))), _ONLY_LOOK, time.time, engine.own_watch(0)
+            )
+    except PlaceUnreachable:
+        return False
+    return not all(map(_gone, found))
 
 
 class _Copy:
