@@ -18,6 +18,7 @@ from verifier.jobs.clearance.recheck import recheck
 from verifier.jobs.progress import Unwatched
 from verifier.manifest import ManifestWriter
 from verifier.model import How, Kind, Sighting, named
+from verifier.reporting.clearance import recheck_text
 
 STAMP = "2026-11-25T03:00:00+00:00"
 FOLDER = "2026-014-harbour-wall"
@@ -88,6 +89,11 @@ class Shelves:
             rules = list(found.rules())[2:]
             copies = [rule.detail for rule in rules if rule.rule == "copy-whole"]
             return found.exit_status, copies, [r.detail for r in rules if r.rule == "file"]
+
+    def text(self, *places: Path) -> str:
+        """What it says to people."""
+        with closing(recheck(self.certificate, places, Unwatched())) as found:
+            return " ".join(" ".join(recheck_text(found)).split())
 
 
 def fill(folder: Path, files: dict[str, bytes]) -> None:
@@ -160,3 +166,40 @@ def test_a_copy_whose_name_is_escaped_for_people_is_read_by_its_bytes(tmp_path, 
     assert shelves.recheck()[0] == 0
     (shelves.vault / "notes/plan.txt").unlink()
     assert shelves.recheck()[0] == 1
+
+
+# ----------------------------------------------------------------------------- copies of its own
+
+
+def lies_inside(shelves: Shelves) -> None:
+    inner = shelves.faraway / FOLDER
+    shutil.copytree(shelves.faraway, inner)
+    shelves.vault.symlink_to(inner)
+
+
+def link_to_it(shelves: Shelves) -> None:
+    shelves.vault.symlink_to(shelves.faraway)
+
+
+def hard_links(shelves: Shelves) -> None:
+    shutil.copytree(shelves.faraway, shelves.vault, copy_function=os.link)
+
+
+@pytest.mark.parametrize("made", [lies_inside, link_to_it, hard_links])
+def test_what_is_another_copy_itself_is_no_copy(tmp_path, made):
+    shelves = Shelves(tmp_path)
+    shutil.rmtree(shelves.vault)
+    made(shelves)
+    status, copies, _ = shelves.recheck()
+    assert status == 1
+    assert len(copies) == 2 and "no copy" in copies[1]
+    assert "Fewer copies than were named hold" in shelves.text()
+    assert shelves.recheck(shelves.vault)[0] == 0
+
+
+def test_a_place_named_twice_counts_once(tmp_path):
+    shelves = Shelves(tmp_path)
+    status, copies, _ = shelves.recheck(shelves.vault, shelves.mirrors[0], shelves.faraway)
+    assert status == 1
+    assert f"{shelves.vault} and {shelves.mirrors[0]} lead to one folder" in copies[1]
+    assert ["every byte as certified" in each for each in copies] == [True, False, True]

@@ -156,17 +156,22 @@ def recheck_text(found: Rechecked) -> Iterator[str]:
         headline = f"Whole: {copies} of {folder} {_still(len(found.copies))} every byte"
     elif found.exit_status == 3:
         headline = f"Not all could be read: {folder}"
-    else:
+    elif found.damaged:
         headline = f"NOT WHOLE: {folder}"
+    else:
+        headline = f"Fewer copies than were named hold {folder}"
     yield from wrapped(f"{headline}, as certified on {granted}.", "")
     yield from _listed(found.rules())
     if not found.held:
         yield ""
-        yield from wrapped(
-            "Delete and overwrite nothing. Read the other copies with --recheck, and restore what "
-            "is missing or damaged from one that still holds it.",
-            "",
-        )
+        yield from wrapped(_NOT_WHOLE if found.damaged or found.exit_status == 3 else _TOO_FEW, "")
+
+
+_NOT_WHOLE: Final = (
+    "Delete and overwrite nothing. Read the other copies with --recheck, and restore what is "
+    "missing or damaged from one that still holds it."
+)
+_TOO_FEW: Final = "Delete nothing, and make a copy of its own wherever one is missing."
 
 
 def _still(number: int) -> str:

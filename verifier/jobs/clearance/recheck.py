@@ -21,6 +21,7 @@ from verifier import system
 from verifier.certificate import Certificate, Copy, RuleResult
 from verifier.engine import BellRang, Engine, Lane
 from verifier.errors import PlaceUnreachable, Stopped
+from verifier.jobs.apart import machines, overlap
 from verifier.jobs.engines import ELSEWHERE
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import refuse_temporary_inside
@@ -55,12 +56,44 @@ class Fault(Struct, frozen=True):
     sentence: str
 
 
+class Tally(Struct):
+    """How many paths of a copy stand there at all, and how many are not as they should be.
+
+    ``shared`` are right, but files of another copy and none of its own.
+    """
+
+    there: int = 0
+    damaged: int = 0
+    shared: int = 0
+
+
 class Checked(Struct, frozen=True):
     """One copy that was read, or why it could not be.  ``faults`` are given as often as asked."""
 
     result: RuleResult
     faults: SortedSpill[Fault]
     reached: bool
+    damaged: bool = False
+
+
+class _OnDisk(Struct, frozen=True):
+    """Which file of its machine one of the manifest's paths is; the inode is 0 if unknown."""
+
+    number: int
+    device: int
+    inode: int
+
+
+class _Held(Struct, frozen=True):
+    """A copy that was read before, and the files that it consists of, as the manifest lists them.
+
+    ``machine`` tells the system whose devices and inodes they are; None where nobody knows.
+    """
+
+    named: Named
+    place: Place
+    machine: str | None
+    files: SortedSpill[_OnDisk]
 
 
 class Rechecked:
@@ -83,8 +116,13 @@ class Rechecked:
         return all(copy.result.held for copy in self.copies)
 
     @property
+    def damaged(self) -> bool:
+        """True when something is known to be missing or damaged."""
+        return any(copy.damaged for copy in self.copies)
+
+    @property
     def exit_status(self) -> int:
-        """0 all is whole, 1 something is missing or damaged, 3 a copy could not be read."""
+        """0 all is whole, 1 something is missing, damaged or no copy, 3 one could not be read."""
         if not all(copy.reached for copy in self.copies):
             return 3
         return 0 if self.held else 1
@@ -124,15 +162,19 @@ def recheck(
         "digest that the certificate gives.",
     )
     found = Rechecked(path, certificate, listed)
+    before: list[_Held] = []
     try:
         for named in places or [_recorded(certificate, copy) for copy in certificate.mirrors]:
             opened = partial(_copy_at, named, certificates.folder_of(certificate), manifest)
             if not places:
                 opened = partial(_opened, named)  # as it stands there, whatever lies in it
-            found.copies.append(_check(named, opened, manifest, progress, bell, now))
+            found.copies.append(_check(named, opened, manifest, before, progress, bell, now))
     except BaseException:
         found.close()
         raise
+    finally:
+        for held in before:
+            held.files.close()
     return found
 
 
@@ -140,6 +182,7 @@ def _check(
     named: Named,
     opened: Callable[[], Place],
     manifest: ManifestReader,
+    before: list[_Held],
     progress: Progress,
     bell: float | None,
     now: Callable[[], float],
@@ -148,8 +191,9 @@ def _check(
     try:
         place = opened()
         refuse_temporary_inside(place.root)
-        copy = _Copy(place, manifest, progress, bell, now)
-        there = copy.read(faults)
+        if (detail := _no_copy(named, place, before)) is not None:
+            return Checked(RuleResult(COPY, False, detail), faults, reached=True)
+        tally = _Copy(named, place, manifest, before, progress, bell, now).read(faults)
         place.check()
         how = place.how_read().detail
     except PlaceUnreachable as error:
@@ -166,18 +210,42 @@ def _check(
             f"every byte as certified; read {how}."
         )
         return Checked(RuleResult(COPY, True, detail), faults, reached=True)
-    if not there and is_empty(place):
+    if not tally.there and is_empty(place):
         faults.close()
         detail = (
             f"{shown(named)} is empty, so it looks unmounted or emptied. Check that it is "
             "mounted, and that it is the copy of the folder, or of the share that held it."
         )
         return Checked(RuleResult(COPY, False, detail), faults, reached=False)
-    detail = (
-        f"{place.at}: of {count(manifest.entries, 'path')}, {len(faults):,} "
-        f"{'is' if len(faults) == 1 else 'are'} not as certified; read {how}."
-    )
-    return Checked(RuleResult(COPY, False, detail), faults, reached=True)
+    wrong = [
+        f"{number:,} {'is' if number == 1 else 'are'} {how_so}"
+        for number, how_so in (
+            (len(faults) - tally.shared, "not as certified"),
+            (tally.shared, "no copy, since another copy consists of the very same on disk"),
+        )
+        if number
+    ]
+    detail = f"{place.at}: of {count(manifest.entries, 'path')}, {' and '.join(wrong)}; read {how}."
+    return Checked(RuleResult(COPY, False, detail), faults, reached=True, damaged=tally.damaged > 0)
+
+
+def _no_copy(named: Named, place: Place, before: Sequence[_Held]) -> str | None:
+    """How a place is not apart from one that was read already; None when it is."""
+    for held in before:
+        found = overlap(place, held.place)
+        # of a store its address is all that one can tell
+        if place.at == held.place.at or (found is not None and found.same):
+            return (
+                f"{shown(held.named)} and {shown(named)} lead to one folder, {place.at}, which was "
+                "read once, and the second is no copy. Name each copy once; if there should be "
+                "two, see what is linked or mounted there."
+            )
+        if found is not None:
+            return (
+                f"{found}, so one is part of the other and no copy, and nothing of {place.at} was "
+                f"read. Name places that lie apart; {found.advice}."
+            )
+    return None
 
 
 def _recorded(certificate: Certificate, copy: Copy) -> Named:
@@ -267,21 +335,28 @@ class _Copy:
 
     def __init__(
         self,
+        named: Named,
         place: Place,
         manifest: ManifestReader,
+        before: list[_Held],
         progress: Progress,
         bell: float | None,
         now: Callable[[], float],
     ) -> None:
+        self._named = named
         self._place = place
         self._manifest = manifest
+        self._before = before
         self._progress = progress
         self._bell = bell
         self._now = now
 
-    def read(self, faults: SortedSpill[Fault]) -> int:
-        """Read all that the manifest lists; how many paths stand there at all."""
-        there = 0
+    def read(self, faults: SortedSpill[Fault]) -> Tally:
+        """Read all that the manifest lists, and join the copies that were read before."""
+        tally = Tally()
+        machine = machines({0: self._place}).get(0)
+        near = [held for held in self._before if machine is not None and held.machine == machine]
+        files = SortedSpill[_OnDisk](_OnDisk, lambda file: file.number)
         elsewhere = self._place.traits.reads_elsewhere
         with Engine(
             [ELSEWHERE if elsewhere else None, 1],
@@ -301,17 +376,33 @@ class _Copy:
             with self._progress.show([gauge]):
                 entries = (Entry(each.path, each.kind) for each in self._manifest)
                 seen = sightings(self._place, entries, lane, _PAST_CACHE, time.time)
-                for certified, found in zip(self._manifest, seen, strict=True):
-                    there += not _gone(found)
+                for number, (certified, found, *others) in enumerate(
+                    zip(self._manifest, seen, *(held.files for held in near), strict=True)
+                ):
+                    if _gone(found):
+                        found = self._twin(certified, found, again)
+                    tally.there += not _gone(found)
+                    own = _OnDisk(number, found.device, _inode(found))
+                    files.add(own)
                     wrong = self._what_is_wrong(certified, found, again)
                     if wrong is not None:
+                        tally.damaged += 1
+                    elif own.inode and own in others:
+                        other = near[others.index(own)].place.shown(certified.path)
+                        wrong = self._fault(
+                            certified, f"is the very file of {other}, by a mount or a hard link"
+                        )
+                        tally.shared += 1
+                    if wrong is not None:
                         faults.add(wrong)
-        return there
+        self._before.append(_Held(self._named, self._place, machine, files))
+        return tally
+
+    def _fault(self, certified: Sighting, sentence: str) -> Fault:
+        return Fault(certified.path, f"{self._place.shown(certified.path)} {sentence}.")
 
     def _what_is_wrong(self, certified: Sighting, found: Sighting, lane: Lane) -> Fault | None:
         """A second reading decides: one that differs may be the fault of a cable."""
-        if _gone(found):
-            found = self._twin(certified, found, lane)
         sentence = _unlike(certified, found)
         if sentence is None:
             return None
@@ -322,8 +413,7 @@ class _Copy:
                     f"gave two contents in two readings ({Cause.UNSTABLE_READ}), so nobody knows "
                     "what it holds: see to the disk, its cable and controller"
                 )
-        where = self._place.shown(certified.path)
-        return Fault(certified.path, f"{where} {sentence}.")
+        return self._fault(certified, sentence)
 
     def _twin(self, certified: Sighting, found: Sighting, lane: Lane) -> Sighting:
         """The file under another Unicode form of its name, if it stands there."""
@@ -341,6 +431,11 @@ class _Copy:
 def _gone(found: Sighting) -> bool:
     """True when nothing stands there: no folder was listed, so that it cannot have just left."""
     return found.trouble is not None and found.trouble.unsettled and found.kind is Kind.OTHER
+
+
+def _inode(found: Sighting) -> int:
+    """By which a file is told from others; 0 for what is none, or has no number."""
+    return found.inode if found.kind is Kind.FILE else 0
 
 
 def _unlike(certified: Sighting, found: Sighting) -> str | None:
