@@ -144,15 +144,15 @@ def address_of(certificate: Certificate, copy: Copy) -> bytes:
     """
     if copy.at_b64 is not UNSET:
         return base64.b64decode(copy.at_b64, validate=True)
-    folder, at = folder_of(certificate), os.fsencode(copy.at)
-    escaped = os.fsencode(printable(folder))
+    folder, at = folder_of(certificate), copy.at.encode()
+    escaped = printable(folder).encode()
     return at.removesuffix(escaped) + folder if at.endswith(escaped) else at
 
 
 def address(whole: bytes) -> tuple[str, str | UnsetType]:
     """The address of a copy as the certificate holds it: ``at`` and ``at_b64``."""
     at = printable(whole)
-    return at, UNSET if os.fsencode(at) == whole else base64.b64encode(whole).decode("ascii")
+    return at, UNSET if at.encode() == whole else base64.b64encode(whole).decode("ascii")
 
 
 def left_out(path: bytes) -> LeftOut:

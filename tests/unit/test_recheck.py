@@ -18,6 +18,7 @@ from verifier.jobs.clearance.recheck import recheck
 from verifier.jobs.progress import Unwatched
 from verifier.manifest import ManifestWriter
 from verifier.model import How, Kind, Sighting, named
+from verifier.reporting.certificate_page import page
 from verifier.reporting.clearance import recheck_text
 
 STAMP = "2026-11-25T03:00:00+00:00"
@@ -166,6 +167,14 @@ def test_a_copy_whose_name_is_escaped_for_people_is_read_by_its_bytes(tmp_path, 
     assert shelves.recheck()[0] == 0
     (shelves.vault / "notes/plan.txt").unlink()
     assert shelves.recheck()[0] == 1
+
+
+def test_no_control_character_of_a_name_is_printed(tmp_path):
+    shelves = Shelves(tmp_path, folder="a\x1b[31mb")
+    for said in (shelves.text(), b"".join(page(shelves.of, "5a" * 32)).decode()):
+        assert "\x1b" not in said and "a\\x1b[31mb of" in said.replace("</span> from", " of")
+    shutil.rmtree(shelves.vault)
+    assert "\x1b" not in shelves.text()
 
 
 # ----------------------------------------------------------------------------- copies of its own

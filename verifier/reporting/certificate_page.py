@@ -12,6 +12,7 @@ from typing import Final
 
 from verifier.certificate import Certificate, Copy, RuleResult
 from verifier.measures import amount, count
+from verifier.model import printable
 from verifier.reporting.clearance import TITLES
 
 LOUD: Final = "A ONE-WAY MIRROR JOB"
@@ -101,31 +102,31 @@ def page(certificate: Certificate, digest: str) -> Iterator[bytes]:
 
 
 def _pieces(of: Certificate, digest: str) -> Iterator[str]:
-    folder = escape(of.folder)
+    folder = _shown(of.folder)
     yield (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta http-equiv="Content-Security-Policy" '
         "content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
-        f"<title>Clearance of {folder}, {escape(of.studio)}</title>\n"
+        f"<title>Clearance of {folder}, {_shown(of.studio)}</title>\n"
         f"<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
     )
-    yield f'<p class="studio">{escape(of.studio)}</p>\n<h1>Clearance certificate</h1>\n'
+    yield f'<p class="studio">{_shown(of.studio)}</p>\n<h1>Clearance certificate</h1>\n'
     yield (
         f'<p class="lead">On {_when(of.granted.at)}, all {len(of.rules)} rules for deleting '
         f'<span class="folder">{folder}</span> from the source of '
-        f'<span class="folder">{escape(of.share)}</span> held. Each of its '
+        f'<span class="folder">{_shown(of.share)}</span> held. Each of its '
         f"{count(of.files, 'file')}, {amount(of.bytes)} in all, was read in full and found the "
         f"same on {count(len(of.mirrors), 'copy', 'copies')} besides.</p>\n"
     )
     for caution in of.cautions:
         if caution.startswith(LOUD):
-            yield f'<div class="loud" role="note"><p>{escape(caution)}</p></div>\n'
+            yield f'<div class="loud" role="note"><p>{_shown(caution)}</p></div>\n'
     yield from _facts(of)
     yield '<h2>Before anything is deleted</h2>\n<ul class="cautions">\n'
     for caution in of.cautions:
         if not caution.startswith(LOUD):
-            yield f"<li>{escape(caution)}</li>\n"
+            yield f"<li>{_shown(caution)}</li>\n"
     yield "</ul>\n"
     yield from _copies(of)
     yield from _rules(of)
@@ -133,7 +134,7 @@ def _pieces(of: Certificate, digest: str) -> Iterator[str]:
     yield from _proof(of, digest)
     yield (
         '<section class="sign" aria-label="Signatures">\n'
-        f"<div>Granted to {escape(of.granted.by)}: date, signature</div>\n"
+        f"<div>Granted to {_shown(of.granted.by)}: date, signature</div>\n"
         "<div>Read and agreed by a second person: name, date, signature</div>\n</section>\n"
     )
     yield "</main>\n</body>\n</html>\n"
@@ -149,7 +150,7 @@ def _facts(of: Certificate) -> Iterator[str]:
         ("Asked for", f"{_when(of.requested.at)}, by {of.requested.by}"),
         ("Granted", f"{_when(of.granted.at)}, to {of.granted.by}"),
     ):
-        yield f"<dt>{name}</dt><dd>{escape(value)}</dd>\n"
+        yield f"<dt>{name}</dt><dd>{_shown(value)}</dd>\n"
     yield "</dl>\n"
 
 
@@ -172,8 +173,8 @@ def _copy(copy: Copy, is_source: bool) -> str:
         first, last = _when(copy.first_read), _when(copy.last_read)
         read = f"<time>{first}</time><br><time>{last}</time>"
     return (
-        f'<tr><th scope="row">{escape(copy.place)}<br><span class="small">{what}</span></th>'
-        f'<td>{escape(copy.at)}<br><span class="small">Read {escape(copy.how.detail)}.</span></td>'
+        f'<tr><th scope="row">{_shown(copy.place)}<br><span class="small">{what}</span></th>'
+        f'<td>{_shown(copy.at)}<br><span class="small">Read {_shown(copy.how.detail)}.</span></td>'
         f'<td>{read}</td><td class="amount">{count(copy.files, "file")}<br>'
         f"{amount(copy.bytes)}</td></tr>\n"
     )
@@ -188,8 +189,8 @@ def _rules(of: Certificate) -> Iterator[str]:
 
 def _rule(rule: RuleResult) -> str:
     held = '<span class="held">held</span>' if rule.held else '<span class="broken">not held</span>'
-    title = escape(TITLES.get(rule.rule, rule.rule))
-    return f"<li>{held}<div><b>{title}.</b> {escape(rule.detail)}</div></li>\n"
+    title = _shown(TITLES.get(rule.rule, rule.rule))
+    return f"<li>{held}<div><b>{title}.</b> {_shown(rule.detail)}</div></li>\n"
 
 
 def _left_out(of: Certificate) -> Iterator[str]:
@@ -201,7 +202,7 @@ def _left_out(of: Certificate) -> Iterator[str]:
         '<ul class="paths">\n'
     )
     for each in of.left_out:
-        yield f"<li>{escape(each.path)}</li>\n"
+        yield f"<li>{_shown(each.path)}</li>\n"
     yield "</ul>\n"
 
 
@@ -217,7 +218,7 @@ def _proof(of: Certificate, digest: str) -> Iterator[str]:
         ("Tool", f"verifier {of.version}"),
     ):
         if value:
-            shown = escape(value)
+            shown = _shown(value)
             if name in ("Its BLAKE3", "This one’s", "Record"):
                 shown = f"<code>{shown}</code>"
             yield f"<dt>{name}</dt><dd>{shown}</dd>\n"
@@ -226,6 +227,11 @@ def _proof(of: Certificate, digest: str) -> Iterator[str]:
         'two and a copy, <code class="command">verifier clearance --recheck</code> says on any '
         "machine whether the copy still holds every byte.</p>\n"
     )
+
+
+def _shown(text: str) -> str:
+    """Text as it stands on the page; names in it are escaped as everywhere."""
+    return escape(printable(text.encode("utf-8", "surrogateescape")))
 
 
 def _when(stamp: str) -> str:

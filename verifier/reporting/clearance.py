@@ -149,7 +149,7 @@ def text(outcome: Outcome, zone: tzinfo) -> Iterator[str]:
 def recheck_text(found: Rechecked) -> Iterator[str]:
     """What came of a recheck; every file that is not whole is named."""
     certificate = found.certificate
-    folder = f"{certificate.folder} of {certificate.share}"
+    folder = printable(f"{certificate.folder} of {certificate.share}".encode())
     copies = count(len(found.copies), "copy", "copies")
     granted = certificate.granted.at[:10]
     if found.held:
