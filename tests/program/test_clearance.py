@@ -1036,6 +1036,23 @@ def test_a_copy_that_is_not_there_or_empty_is_status_3_and_the_others_are_read(p
     assert "looks unmounted or emptied" in outcome.document["rules"][3]["detail"]
 
 
+def test_a_file_that_cannot_be_read_is_status_3_also_beside_a_damaged_one(project, elsewhere):
+    path, environment = elsewhere
+    os.chmod(project.mirror.at(PLAN), 0)
+    for folder in (project.root, *project.root.parents):
+        if os.stat(folder).st_uid == 0 and str(folder).startswith("/tmp/"):
+            folder.chmod(0o755)
+    as_nobody = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups")
+    outcome = recheck(path, project.mirror.root, environment=environment, before=as_nobody)
+    assert outcome.status == 3
+    assert "1 could not be read" in outcome.document["rules"][2]["detail"]
+    project.mirror.delete(PHOTO)
+    asked = ("clearance", "--recheck", path, project.mirror.root)
+    words = verifier(*asked, environment=environment, before=as_nobody)
+    assert words.status == 3
+    assert words.out.startswith(b"NOT WHOLE, and not all could be read")
+
+
 def test_an_edited_certificate_or_one_without_its_own_manifest_is_refused(project, elsewhere):
     path, environment = elsewhere
     (manifest,) = path.parent.glob("*.manifest.gz")

@@ -154,6 +154,8 @@ def recheck_text(found: Rechecked) -> Iterator[str]:
     granted = certificate.granted.at[:10]
     if found.held:
         headline = f"Whole: {copies} of {folder} {_still(len(found.copies))} every byte"
+    elif found.exit_status == 3 and found.damaged:
+        headline = f"NOT WHOLE, and not all could be read: {folder}"
     elif found.exit_status == 3:
         headline = f"Not all could be read: {folder}"
     elif found.damaged:

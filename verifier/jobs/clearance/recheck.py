@@ -14,7 +14,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, field
 
 from verifier import certificate as certificates
 from verifier import system
@@ -50,20 +50,26 @@ _LOOKED_AT: Final = 1_000
 
 
 class Fault(Struct, frozen=True):
-    """A path of a copy that is not as it was certified: what is the matter, in a sentence."""
+    """A path of a copy that is not as it was certified: what is the matter, in a sentence.
+
+    ``unread`` when nobody knows what it holds.
+    """
 
     path: bytes
     sentence: str
+    unread: bool = False
 
 
 class Tally(Struct):
     """How many paths of a copy stand there at all, and how many are not as they should be.
 
-    ``shared`` are right, but files of another copy and none of its own.
+    ``unread`` could not be read, or not with one result; ``shared`` are right, but files of
+    another copy and none of its own.
     """
 
     there: int = 0
     damaged: int = 0
+    unread: int = 0
     shared: int = 0
 
 
@@ -73,7 +79,7 @@ class Checked(Struct, frozen=True):
     result: RuleResult
     faults: SortedSpill[Fault]
     reached: bool
-    damaged: bool = False
+    tally: Tally = field(default_factory=Tally)
 
 
 class _OnDisk(Struct, frozen=True):
@@ -118,12 +124,12 @@ class Rechecked:
     @property
     def damaged(self) -> bool:
         """True when something is known to be missing or damaged."""
-        return any(copy.damaged for copy in self.copies)
+        return any(copy.tally.damaged for copy in self.copies)
 
     @property
     def exit_status(self) -> int:
-        """0 all is whole, 1 something is missing, damaged or no copy, 3 one could not be read."""
-        if not all(copy.reached for copy in self.copies):
+        """0 all is whole, 1 something is missing, damaged or no copy, 3 not all could be read."""
+        if not all(copy.reached and not copy.tally.unread for copy in self.copies):
             return 3
         return 0 if self.held else 1
 
@@ -220,13 +226,15 @@ def _check(
     wrong = [
         f"{number:,} {'is' if number == 1 else 'are'} {how_so}"
         for number, how_so in (
-            (len(faults) - tally.shared, "not as certified"),
+            (tally.damaged, "not as certified"),
             (tally.shared, "no copy, since another copy consists of the very same on disk"),
         )
         if number
     ]
+    if tally.unread:
+        wrong.append(f"{tally.unread:,} could not be read")
     detail = f"{place.at}: of {count(manifest.entries, 'path')}, {' and '.join(wrong)}; read {how}."
-    return Checked(RuleResult(COPY, False, detail), faults, reached=True, damaged=tally.damaged > 0)
+    return Checked(RuleResult(COPY, False, detail), faults, reached=True, tally=tally)
 
 
 def _no_copy(named: Named, place: Place, before: Sequence[_Held]) -> str | None:
@@ -386,7 +394,8 @@ class _Copy:
                     files.add(own)
                     wrong = self._what_is_wrong(certified, found, again)
                     if wrong is not None:
-                        tally.damaged += 1
+                        tally.unread += wrong.unread
+                        tally.damaged += not wrong.unread
                     elif own.inode and own in others:
                         other = near[others.index(own)].place.shown(certified.path)
                         wrong = self._fault(
@@ -398,14 +407,15 @@ class _Copy:
         self._before.append(_Held(self._named, self._place, machine, files))
         return tally
 
-    def _fault(self, certified: Sighting, sentence: str) -> Fault:
-        return Fault(certified.path, f"{self._place.shown(certified.path)} {sentence}.")
+    def _fault(self, certified: Sighting, sentence: str, unread: bool = False) -> Fault:
+        return Fault(certified.path, f"{self._place.shown(certified.path)} {sentence}.", unread)
 
     def _what_is_wrong(self, certified: Sighting, found: Sighting, lane: Lane) -> Fault | None:
         """A second reading decides: one that differs may be the fault of a cable."""
         sentence = _unlike(certified, found)
         if sentence is None:
             return None
+        unread = found.trouble is not None and not _gone(found)
         if not _gone(found):
             second = sighting_from(read_again(self._place, found, lane, _PAST_CACHE, time.time))
             if _unlike(certified, second) is None or second.digest != found.digest:
@@ -413,7 +423,8 @@ class _Copy:
                     f"gave two contents in two readings ({Cause.UNSTABLE_READ}), so nobody knows "
                     "what it holds: see to the disk, its cable and controller"
                 )
-        return self._fault(certified, sentence)
+                unread = True
+        return self._fault(certified, sentence, unread)
 
     def _twin(self, certified: Sighting, found: Sighting, lane: Lane) -> Sighting:
         """The file under another Unicode form of its name, if it stands there."""
