@@ -132,6 +132,9 @@ def test_every_command_takes_a_share_whose_mirror_is_far(studio: Studio, host: F
     certificate = Path(cleared.document["certificate"])
     assert "by the far end on vault.example, past the cache" in certificate.read_text()
     assert studio.run("clearance", "--recheck", certificate).status == 0
+    share, folder = studio.mirror_at, f"{studio.mirror_at}/{PROJECT}"
+    twice = studio.run("clearance", "--recheck", certificate, share, folder)
+    assert twice.status == 1 and b"lead to one folder" in b" ".join(twice.out.split())
 
     manifest = studio.state / "vault.manifest"
     made = verifier("manifest", studio.mirror_at, "--out", manifest, environment=host.environment)

@@ -257,6 +257,9 @@ def test_a_clearance_reads_the_store_and_says_how(studio: Studio) -> None:
 
     again = studio.run("clearance", "--recheck", certificate, "--json")
     assert again.status == 0, again.out
+    share, folder = f"s3://{studio.bucket.name}/{SHARE}", there["at"]
+    twice = studio.run("clearance", "--recheck", certificate, share, folder)
+    assert twice.status == 1 and b"lead to one folder" in b" ".join(twice.out.split())
     studio.put(FLIGHT, bytes(3_003))
     assert studio.run("clearance", "--recheck", certificate).status == 1
 

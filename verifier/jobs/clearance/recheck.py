@@ -420,7 +420,7 @@ class _Copy:
             second = sighting_from(read_again(self._place, found, lane, _PAST_CACHE, time.time))
             if _unlike(certified, second) is None or second.digest != found.digest:
                 sentence = (
-                    f"gave two contents in two readings ({Cause.UNSTABLE_READ}), so nobody knows "
+                    f"was not the same in two readings ({Cause.UNSTABLE_READ}), so nobody knows "
                     "what it holds: see to the disk, its cable and controller"
                 )
                 unread = True
