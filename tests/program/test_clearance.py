@@ -431,6 +431,24 @@ def rotted_and_was_given_another_name(project: Project) -> None:
     assert project.shift().status == 0
 
 
+@pytest.mark.parametrize("ahead", ["request and readings", "readings"])
+def test_what_was_read_while_the_clock_was_ahead_is_read_again(project, ahead):
+    project.write(clearance='quiet_for = "36000 days"')
+    assert set(broken(project.clear())) == {"quiet"}
+    project.write()
+    an_hour_passes(project)
+    with sqlite3.connect(project.ledger) as ledger:
+        ledger.execute("UPDATE sightings SET read_at = read_at + 34560000")
+        if ahead == "request and readings":
+            ledger.execute("UPDATE clearances SET requested_at = requested_at + 34560000")
+    ledger.close()
+    project.faraway.flip_bit(PHOTO, at=9)
+    project.forget_the_write(project.faraway, "faraway", PHOTO)
+    outcome = project.clear()
+    assert PHOTO in broken(outcome)["same-content"]
+    assert ("while the clock was ahead" in outcome.err) == (ahead == "request and readings")
+
+
 def an_hour_passes(project: Project) -> None:
     """All that the ledger knows was an hour earlier."""
     with sqlite3.connect(project.ledger) as ledger:

@@ -121,6 +121,18 @@ def test_a_request_that_was_cut_off_before_all_was_marked_counts_as_made_now(led
     )
 
 
+def test_a_request_of_a_clock_that_was_ahead_is_begun_anew(ledger):
+    plan = file(PLAN)
+    walked(ledger, SOURCE, [plan], NOW - 100)
+    ahead = asked(ledger, NOW + 1_000)
+    record(ledger, plan, NOW + 1_010, past_cache=True)
+    ledger.clearances.refused(ahead, NOW + 1_020)
+    request = ledger.clearances.request(SHARE, FOLDER, NOW + 50, "ola")
+    assert request == Clearance(ahead.id, SHARE, FOLDER, NOW + 50, "ola", False)
+    asked(ledger, NOW + 60)
+    assert not proof(ledger, request).proven
+
+
 @often
 @given(st.sets(paths(), max_size=12), st.lists(st.sampled_from([b"a/", b"a.a/", b"a/a/", b"-/"])))
 def test_only_the_folder_itself_is_gone_through_and_in_order(tmp_path_factory, names, folders):

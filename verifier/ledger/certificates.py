@@ -64,15 +64,17 @@ class Clearances:
         """The request for a folder: the one that lasts, or a new one.
 
         ``folder`` ends in a slash.  One that was cut off before its files were marked has led to
-        no reading yet, and counts as made now.
+        no reading yet, and counts as made now.  So does one that is dated later than ``at``: it
+        was made while the clock was ahead, and nobody knows what was read after it.
         """
         number = self._names.share(share)
         with self._store.transaction():
             row = self._store.row(statements.LASTING_CLEARANCE, (number, folder))
             if row is None:
                 self._store.run(statements.ADD_CLEARANCE, (number, folder, at, by))
-            elif not row[3]:
+            elif not row[3] or row[1] > at:
                 self._store.run(statements.ASK_ANEW, (at, by, row[0]))
+                self._store.run(statements.FORGET_CHANGES, (row[0],))
             else:
                 self._store.run(statements.SET_CLEARANCE, ("asked", None, row[0]))
         found = self.lasting(share, folder)

@@ -1046,7 +1046,11 @@ ADD_CLEARANCE: Final = """
     INSERT INTO clearances (share, folder, requested_at, requested_by, state)
     VALUES (?, ?, ?, ?, 'asked')
 """
-ASK_ANEW: Final = "UPDATE clearances SET requested_at = ?, requested_by = ? WHERE id = ?"
+ASK_ANEW: Final = """
+    UPDATE clearances
+    SET requested_at = ?, requested_by = ?, marked = 0, state = 'asked', ended_at = NULL
+    WHERE id = ?
+"""
 CLEARANCE_MARKED: Final = "UPDATE clearances SET marked = 1 WHERE id = ?"
 SET_CLEARANCE: Final = "UPDATE clearances SET state = ?, ended_at = ? WHERE id = ?"
 

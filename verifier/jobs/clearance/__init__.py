@@ -142,9 +142,7 @@ class _Clearing:
         watch = self._engine.own_watch(0)
         refuse_no_folder(self._folder, source, self._share.name, watch)
         self._refuse_empty(source)
-        request = self._ledger.clearances.request(
-            self._share.name, self._folder, int(self._clock()), self._asked.who
-        )
+        request = self._request()
         reading = Reading(
             self._ledger,
             request,
@@ -169,6 +167,17 @@ class _Clearing:
             stopped = "Stopped by a signal."
         self._ledger.readings.flush()
         return self._unfinished(request, reading, stopped)
+
+    def _request(self) -> Clearance:
+        """The request that lasts, or a new one."""
+        clearances, now = self._ledger.clearances, int(self._clock())
+        before = clearances.lasting(self._share.name, self._folder)
+        if before is not None and before.requested_at > now:
+            self._progress.say(
+                "This was asked for before while the clock was ahead of now. Nobody knows what was "
+                "read after that: everything is read anew."
+            )
+        return clearances.request(self._share.name, self._folder, now, self._asked.who)
 
     def _refuse_empty(self, source: Place) -> None:
         seen = walk_folder(source, self._folder, self._share.ignore)

@@ -11,6 +11,7 @@ from msgspec import Struct
 from verifier import system
 from verifier.engine import ReadingEngine
 from verifier.errors import PlaceUnreachable
+from verifier.jobs.clearance.rows import is_dated_ahead
 from verifier.jobs.engines import engine_for
 from verifier.jobs.giving_way import GivingWay
 from verifier.jobs.paces import pace_by
@@ -103,7 +104,8 @@ class Reading:
     def mark(self, read_since: int) -> None:
         """Mark every file that was not read past the cache since the request, nor lately.
 
-        At first all of them, also what a shift read in the very second of the request.
+        A reading that is dated later than now is none.  At first all of them, also what a shift
+        read in the very second of the request.
         """
         for place in self._places:
             self._mark(place, read_since)
@@ -127,7 +129,12 @@ class Reading:
 
         for proof in ledger.clearances.proofs(request, place):
             sighting = proof.sighting
-            fresh = request.marked and proof.proven and (sighting.read_at or 0) >= read_since
+            fresh = (
+                request.marked
+                and proof.proven
+                and (sighting.read_at or 0) >= read_since
+                and not is_dated_ahead(proof, self._clock())
+            )
             if sighting.kind is not Kind.FILE or (fresh and sighting.digest is not None):
                 continue
             waiting.append(sighting.path)

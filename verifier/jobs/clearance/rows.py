@@ -5,10 +5,13 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterator, Sequence
 from itertools import groupby
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from verifier.ledger import Clearance, Ledger, PlaceName, Proof
 from verifier.model import Kind, forms_of
+
+CLOCKS_DIFFER: Final = 60
+"""Seconds by which the clock of a machine that reads may be ahead of this one's."""
 
 
 class Row(NamedTuple):
@@ -39,6 +42,12 @@ def rows(ledger: Ledger, request: Clearance, places: Sequence[PlaceName]) -> Ite
                 if number
             ),
         )
+
+
+def is_dated_ahead(proof: Proof, now: float) -> bool:
+    """Whether it was read by a clock that was ahead, so that nobody knows when that was."""
+    read_at = proof.sighting.read_at
+    return read_at is not None and read_at > now + CLOCKS_DIFFER
 
 
 def unlike(source: Proof, mirror: Proof) -> bool:

@@ -19,7 +19,7 @@ from verifier.ignore import Ignore
 from verifier.jobs.clearance.history import unexplained
 from verifier.jobs.clearance.listed import Listed
 from verifier.jobs.clearance.look import LISTED_AT_MOST, LastLook
-from verifier.jobs.clearance.rows import Row, rows, unlike
+from verifier.jobs.clearance.rows import Row, is_dated_ahead, rows, unlike
 from verifier.jobs.opening import dated
 from verifier.ledger import Clearance, FindingState, Ledger, LedgerFinding, PlaceName, Proof
 from verifier.measures import amount, count, duration
@@ -97,10 +97,12 @@ class Tally:
         """The place in a sentence."""
         return "the source" if self.place.is_source else self.place.place
 
-    def count(self, proof: Proof) -> None:
+    def count(self, proof: Proof, now: int) -> None:
         """One more path that stands here."""
         sighting = proof.sighting
-        if not proof.proven or sighting.trouble is not None:
+        if is_dated_ahead(proof, now):
+            self.unread.add(sighting.path, "by a clock that was ahead")
+        elif not proof.proven or sighting.trouble is not None:
             said = "" if sighting.trouble is None else sighting.trouble.cause
             self.unread.add(sighting.path, said)
         if sighting.kind is not Kind.FILE:
@@ -194,7 +196,7 @@ class Rules:
 
     def _take(self, row: Row) -> None:
         source = row.source
-        self._tallies[0].count(source)
+        self._tallies[0].count(source, self._now)
         self._links += source.sighting.kind is Kind.LINK
         changed = self._changed_at(source)
         if self._latest is None or changed > self._latest:
@@ -207,7 +209,7 @@ class Rules:
             if mirror is None:
                 tally.missing.add(row.path)
                 continue
-            tally.count(mirror)
+            tally.count(mirror, self._now)
             own = stand.setdefault(self._on_disk(mirror, place), tally.name)
             if own != tally.name:
                 tally.no_copy.add(row.path, f"that of {own}")
