@@ -164,11 +164,36 @@ def test_preflight_does_not_miss_what_was_cleared_to_leave(mostly_released):
 
 # Fails when a spot-check counts what left with a certificate as gone, or as a surge.
 def test_a_spot_check_does_not_miss_what_was_cleared_to_leave(mostly_released):
-    outcome = mostly_released.run("spot-check", SHARE, "--json", "--at-most", "0.1%")
+    outcome = mostly_released.run("spot-check", SHARE, "--json", "--minutes", "9")
     assert outcome.status == 0, outcome.err
     assert "emptied" not in outcome.err and "changed or vanished" not in outcome.err
     assert (outcome.document["bad"], outcome.document["findings"]) == (0, [])
+    assert outcome.document["population"]["files"] == outcome.document["sample"]["files"] == 7
+    assert (
+        "on vault 30 were read and were as it proved, 0 were not" in outcome.document["statement"]
+    )
     assert mostly_released.shift().findings == {}
+
+
+def test_a_spot_check_does_not_call_good_what_the_source_has_no_more(mostly_released):
+    mostly_released.mirror.rewrite("2026-015-weir/flights/3.jpg", b"other")
+    mostly_released.mirror.delete("2026-015-weir/flights/5.jpg")
+    everything = ("spot-check", SHARE, "--json", "--minutes", "9", "--folder")
+    outcome = mostly_released.run(*everything, "2026-015-weir")
+    assert outcome.status == 1, outcome.err
+    assert outcome.document["sample"] == {"files": 0, "bytes": 0}
+    assert (
+        "on vault 28 were read and were as it proved, 2 were not" in outcome.document["statement"]
+    )
+    assert {path: found[:2] for path, found in outcome.findings.items()} == {
+        "2026-015-weir/flights/3.jpg": ("corrupt", "altered"),
+        "2026-015-weir/flights/5.jpg": ("missing", "released"),
+    }
+    for tree in (mostly_released.source, mostly_released.mirror):
+        shutil.rmtree(tree.at(f"{FOLDER}/notes"))
+    outcome = mostly_released.run(*everything, f"{FOLDER}/notes")
+    assert outcome.status == 3
+    assert outcome.document["statement"].startswith("No file that was drawn stands on the source")
 
 
 def test_what_left_without_a_certificate_is_missed_by_both(mostly_released):

@@ -33,7 +33,7 @@ def document(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> It
         "bad": result.bad,
         "confidence": float(result.request.confidence),
         "at_most": result.at_most,
-        "statement": f"{statement(result)} {limits(result, zone)}",
+        "statement": " ".join((statement(result), limits(result, zone), *_left(result))),
     }
     yield from documents.with_findings(
         head, (documents.ledger_finding(each, zone) for each in found), {}
@@ -68,6 +68,8 @@ def text(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> Iterat
 def statement(result: Result) -> str:
     """What the sample showed, in one sentence."""
     where = listing(("the source", *result.mirrors))
+    if not result.drawn and result.left.files:
+        return "No file that was drawn stands on the source any more, so nothing can be said of it."
     if not result.drawn:
         return (
             f"Nothing was read to its end, so nothing can be said of {_whole(result)}: any part "
@@ -153,7 +155,25 @@ def limits(result: Result, zone: tzinfo) -> str:
     )
 
 
+def _left(result: Result) -> Iterator[str]:
+    """What was drawn and had left the source, in a sentence or two."""
+    left = result.left
+    if not left.files:
+        return
+    drawn, them = ("1 file that was", "it") if left.files == 1 else ("files that were", "them")
+    many = "" if left.files == 1 else f"{left.files:,} "
+    yield f"{many}{drawn} drawn had left the source, and the figure says nothing of {them}."
+    if left.released:
+        held, lost = left.borne_out, left.released - left.borne_out
+        yield (
+            f"A certificate covers {left.released:,} of {them}: on {listing(result.mirrors)} "
+            f"{held:,} {_were(held)} read and {_were(held)} as it proved, {lost:,} "
+            f"{_were(lost)} not."
+        )
+
+
 def _remarks(result: Result) -> Iterator[str]:
+    yield from _left(result)
     if result.ended is Ended.WORKING_HOURS:
         yield (
             "Working hours begin, so reading stopped before the sample was complete: the figure "

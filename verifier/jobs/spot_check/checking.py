@@ -38,8 +38,8 @@ from verifier.jobs.spot_check.sample import (
     population_of,
     read_piece_packed,
 )
-from verifier.jobs.spot_check.tally import Ended, Result, Tally
-from verifier.jobs.spot_check.verdicts import Verdicts, is_as_seen, is_gone
+from verifier.jobs.spot_check.tally import Ended, Gone, Result, Tally
+from verifier.jobs.spot_check.verdicts import Verdicts, has_left, is_as_seen, is_gone
 from verifier.ledger import (
     FindingState,
     Ledger,
@@ -218,7 +218,8 @@ class SpotCheck:
                 return 3
             if not all(self._is_accepted(name, doubt.path) for name in doubt.bad):
                 status = 1
-        return status
+        shows_nothing = not result.drawn and result.left.files > result.left.borne_out
+        return 3 if shows_nothing and not status else status
 
     # ------------------------------------------------------------------------ what there is
 
@@ -527,7 +528,15 @@ class SpotCheck:
             self._doubts.add(_Doubt(unit.path, names, unstable))
         if unit.number < 0:
             return  # it was not drawn, and says nothing of the rest
-        self._tally.finish(unit, bad)
+        self._tally.finish(unit, bad, self._gone_from_source(unit, bad))
+
+    def _gone_from_source(self, unit: Unit, bad: frozenset[PlaceName]) -> Gone | None:
+        if not has_left(unit.answers[self._source]):
+            return None
+        if self._verdicts.covered(unit.path) is None:
+            return Gone.LEFT
+        found = {self._verdicts.of(unit, name, unit.answers) for name in self._mirrors}
+        return Gone.BORNE_OUT if not bad and found == {Verdict.MATCHED} else Gone.RELEASED
 
     def _may_leave(self, path: bytes) -> bool:
         """Whether a certificate allows a path to leave the source, so that no guard misses it."""
@@ -670,12 +679,12 @@ class SpotCheck:
         bound = self._tally.bound(sample, self._mirrors)
         return Result(
             self._request,
-            population,
+            Extent(population.files - bound.left.files, population.bytes - bound.left.bytes),
             bound.sample,
             bound.bad,
             bound.drawn,
             bound.most_bad,
-            sample.of,
+            bound.of,
             tuple(name.place for name in self._mirrors),
             tuple(name.place for name in self._lost),
             started,
@@ -685,6 +694,7 @@ class SpotCheck:
             self._unsettled,
             self._unconfirmed,
             self._surge,
+            bound.left,
         )
 
     def _lasting(self) -> Iterator[LedgerFinding]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection
-from enum import StrEnum
+from enum import Enum, StrEnum
 
 from msgspec import Struct
 
@@ -24,6 +24,30 @@ class Ended(StrEnum):
     MINUTES = "minutes"
     WORKING_HOURS = "working-hours"
     SIGNAL = "signal"
+
+
+class Gone(Enum):
+    """How a drawn file is no longer on the source.
+
+    A certificate covers what was released, and is borne out where every mirror holds it still.
+    """
+
+    LEFT = 1
+    RELEASED = 2
+    BORNE_OUT = 3
+
+
+class Left(Struct, frozen=True):
+    """What was drawn and is no longer on the source, and so says nothing of what is.
+
+    ``released`` files of them a certificate covers, and ``borne_out`` of these every mirror that
+    was read holds as it was proved.
+    """
+
+    files: int = 0
+    bytes: int = 0
+    released: int = 0
+    borne_out: int = 0
 
 
 class Result(Struct, frozen=True):
@@ -49,11 +73,12 @@ class Result(Struct, frozen=True):
     unsettled: int
     unconfirmed: int
     surge: str | None
+    left: Left
 
     @property
     def at_most(self) -> float:
         """The part that is bad at the most."""
-        return self.most_bad / self.of
+        return self.most_bad / self.of if self.of else 0.0
 
 
 class _Outcome(Struct, frozen=True):
@@ -62,15 +87,21 @@ class _Outcome(Struct, frozen=True):
     length: int
     path: bytes
     bad: frozenset[PlaceName]
+    gone: Gone | None
 
 
 class Bound(Struct, frozen=True):
-    """What was drawn and found bad, and how much of the whole is bad at the most."""
+    """What was drawn and found bad, and how much of the whole is bad at the most.
+
+    ``of`` is the whole without what was drawn and had left.
+    """
 
     sample: Extent
     bad: int
     drawn: int
     most_bad: int
+    of: int
+    left: Left
 
 
 class Tally:
@@ -85,16 +116,23 @@ class Tally:
         self._paths: set[bytes] = set()
         self._bad_files: Counter[frozenset[PlaceName]] = Counter()
         self._bad_pieces: dict[int, _Outcome] = {}
+        self._left: Counter[Gone] = Counter()
+        self._left_bytes = 0
+        self._left_pieces: dict[int, bytes] = {}
+        self._left_paths: set[bytes] = set()
 
-    def finish(self, unit: Unit, bad: frozenset[PlaceName]) -> None:
-        """One unit is done, and bad on these mirrors."""
-        self._finished[unit.number] = _Outcome(unit.length, unit.path, bad)
+    def finish(self, unit: Unit, bad: frozenset[PlaceName], gone: Gone | None = None) -> None:
+        """One unit is done, and bad on these mirrors; ``gone`` when it is not on the source."""
+        self._finished[unit.number] = _Outcome(unit.length, unit.path, bad, gone)
         while self._passed in self._finished:
             self._pass(self._passed, self._finished.pop(self._passed))
             self._passed += 1
 
     def _pass(self, number: int, outcome: _Outcome) -> None:
         """The next unit of the order is done, and all before it."""
+        if outcome.gone is not None:
+            self._leave(number, outcome, outcome.gone)
+            return
         self._bytes += outcome.length
         if self._by_bytes:
             self._paths.add(outcome.path)
@@ -104,24 +142,45 @@ class Tally:
             else:
                 self._bad_files[outcome.bad] += 1
 
+    def _leave(self, number: int, outcome: _Outcome, gone: Gone) -> None:
+        self._left_bytes += outcome.length
+        if self._by_bytes:
+            self._left_pieces[number] = outcome.path
+            if outcome.path in self._left_paths:
+                return
+            self._left_paths.add(outcome.path)
+        self._left[gone] += 1
+
+    def _all_left(self) -> Left:
+        borne_out = self._left[Gone.BORNE_OUT]
+        return Left(
+            self._left.total(),
+            self._left_bytes,
+            self._left[Gone.RELEASED] + borne_out,
+            borne_out,
+        )
+
     def bound(self, sample: Sample, mirrors: Collection[PlaceName]) -> Bound:
         """What all that was drawn proves of these mirrors."""
         covered = frozenset(mirrors)
-        drawn = sample.drawn(self._passed)
+        left = self._all_left()
+        drawn, of = sample.drawn(self._passed), sample.of
         if self._by_bytes:
+            drawn, of = drawn - sample.hits(drawn, self._left_pieces), of - left.bytes
             pieces = {
                 number: outcome.length
                 for number, outcome in self._bad_pieces.items()
                 if not outcome.bad.isdisjoint(covered)
             }
-            bad, hits = len(pieces), sample.hits(drawn, pieces)
+            bad, hits = len(pieces), sample.hits(sample.drawn(self._passed), pieces)
             files = len(self._paths)
             # What was read and is good is not bad, whatever chance says of the rest.
-            most = sample.of - (self._bytes - sum(pieces.values()))
+            most = of - (self._bytes - sum(pieces.values()))
         else:
+            drawn, of = drawn - left.files, of - left.files
             bad = hits = sum(
                 times for names, times in self._bad_files.items() if not names.isdisjoint(covered)
             )
-            files, most = drawn, sample.of
-        found = sampling.most_bad(sample.of, drawn, hits, self._request.confidence)
-        return Bound(Extent(files, self._bytes), bad, drawn, min(found, most))
+            files, most = drawn, of
+        found = sampling.most_bad(of, drawn, hits, self._request.confidence)
+        return Bound(Extent(files, self._bytes), bad, drawn, min(found, most), of, left)

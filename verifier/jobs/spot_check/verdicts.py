@@ -9,7 +9,7 @@ from verifier.diff.judge import judge
 from verifier.due import is_due, latest_run
 from verifier.jobs.opening import dated
 from verifier.jobs.spot_check.sample import Step, Unit
-from verifier.ledger import Known, Ledger, PlaceName
+from verifier.ledger import Covered, Known, Ledger, PlaceName
 from verifier.model import Kind, Sighting, Verdict
 from verifier.settings import Settings, Share
 
@@ -32,13 +32,15 @@ class Verdicts:
     def of(
         self, unit: Unit, mirror: PlaceName, answers: dict[PlaceName, Sighting]
     ) -> Verdict | None:
-        """What a reading of both sides comes to; None where the source has no such file any more.
+        """What a reading of both sides comes to.
 
+        Where the source has no such file any more, that is what the mirror holds beside what a
+        certificate proved, and None where there is none.
         A copy that is not due yet is pending and not bad; one that was due is stale or missing.
         """
         source, there = answers[self._source], answers[mirror]
-        if is_gone(source) or (source.kind is not Kind.FILE and source.trouble is None):
-            return None
+        if has_left(source):
+            return self._of_released(unit, mirror, there)
         agreement = self._ledger.agreements.of(mirror, unit.path)
         if agreement is None and unit.names[mirror] != unit.path:
             agreement = self._ledger.agreements.of(mirror, unit.names[mirror])
@@ -50,6 +52,29 @@ class Verdicts:
             slack_ns=self.slack_ns,
             dated=dated(self._share, mirror.place),
         ).verdict
+
+    def covered(self, path: bytes) -> Covered | None:
+        """What a certificate proved of a path, if that is what the source held last."""
+        found = self._ledger.certificates.covering(self._share.name, path)
+        last = self.known(self._source, path)
+        held = None if last is None else last.sighting.digest
+        if found is None or (held is not None and held != found.digest):
+            return None
+        return found
+
+    def _of_released(self, unit: Unit, mirror: PlaceName, there: Sighting) -> Verdict | None:
+        covered = self.covered(unit.path)
+        if covered is None or self.known(mirror, unit.names[mirror]) is None:
+            return None
+        if is_gone(there):
+            return Verdict.MISSING
+        if there.trouble is not None:
+            return Verdict.UNSETTLED if there.trouble.unsettled else Verdict.UNREADABLE
+        if (there.kind, there.target) != (covered.kind, covered.target):
+            return Verdict.CORRUPT
+        if there.digest is None:
+            return Verdict.UNREAD
+        return Verdict.MATCHED if there.digest == covered.digest else Verdict.CORRUPT
 
     def of_piece(self, unit: Unit, mirror: PlaceName) -> Verdict | None:
         """As `of`, by a piece: matched when both sides, and what is known of each, agree."""
@@ -123,6 +148,11 @@ def is_gone(reading: Sighting) -> bool:
     """True when nothing stands at a path any more."""
     trouble = reading.trouble
     return trouble is not None and trouble.unsettled and reading.kind is Kind.OTHER
+
+
+def has_left(source: Sighting) -> bool:
+    """True when the source has no such file any more."""
+    return is_gone(source) or (source.kind is not Kind.FILE and source.trouble is None)
 
 
 def is_as_seen(known: Known, now: Sighting) -> bool:
