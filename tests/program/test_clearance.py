@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 from blake3 import blake3
+from faults.mounts import Share, needs_fuse
 from trees import DATE, Tree
 
 from program.estate import SHARE, Estate, closing_in, working_now
@@ -660,6 +661,21 @@ def test_what_is_pending_refuses_it(project):
     found = broken(project.clear())
     assert "new.txt (pending)" in found["nothing-open"]
     assert "lacks 1 path" in found["same-content"]
+
+
+@needs_fuse
+@pytest.mark.root
+def test_two_readings_of_an_unchanged_file_that_differ_refuse_it(tmp_path):
+    share = Share(tmp_path).both(PLAN)
+    share.both(PHOTO).on("vault", PHOTO, "Unstable", size=1_000, times=1)
+    estate = Estate(tmp_path / "estate", Tree(tmp_path / "estate" / "bench" / SHARE))
+    with share:
+        estate.source, estate.mirror = Tree(share.source), Tree(share.mirror)
+        estate.settings(more='[clearance]\ncopies = 1\noff_site = 0\nquiet_for = "0 s"\n')
+        found = broken(estate.run("clearance", SHARE, FOLDER, "--json"))
+        assert f"{PHOTO} (unreadable)" in found["nothing-open"]
+        assert f"vault: 1 path ({PHOTO} (unstable-read))" in found["read-afresh"]
+        assert estate.run("clearance", SHARE, FOLDER, "--json").status == 0
 
 
 @pytest.mark.root

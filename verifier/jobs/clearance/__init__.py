@@ -11,11 +11,11 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from verifier import guards
 from verifier.certificate import RuleResult
@@ -28,6 +28,7 @@ from verifier.jobs.clearance.granting import Granting, Page, ready_folder
 from verifier.jobs.clearance.look import LastLook
 from verifier.jobs.clearance.reading import Read, Reading, readers_for
 from verifier.jobs.clearance.rows import doubtful, rows
+from verifier.jobs.examination import UNSTABLE
 from verifier.jobs.opening import open_ledger, places_of
 from verifier.jobs.progress import Progress
 from verifier.jobs.shift import window_of
@@ -38,6 +39,7 @@ from verifier.places.base import Place, heed, let_go
 from verifier.places.opening import open_place
 from verifier.scheduler import Left, Window
 from verifier.settings import Settings
+from verifier.spill import SortedSpill
 
 _CLOCK_LOOKED_AT_EVERY: Final = 64
 """Paths of a walk between two looks at the clock."""
@@ -107,6 +109,17 @@ def clear(asked: Asked, progress: Progress, clock: Callable[[], float] = time.ti
         except BaseException:
             engine.stop()
             raise
+
+
+class _First(Struct, frozen=True):
+    """What a first reading, or an earlier one, gave at one of the places."""
+
+    place: int
+    seen: Sighting
+
+
+def _place_and_path(first: _First) -> tuple[int, bytes]:
+    return first.place, first.seen.path
 
 
 class _Clearing:
@@ -222,12 +235,18 @@ class _Clearing:
 
     def _read(self, request: Clearance, reading: Reading) -> str | None:
         """Read, and read a second time what is in doubt; why that did not come to its end."""
-        for again in (False, True):
-            if again and not self._mark_doubts(request, reading):
-                break
-            stopped = self._why_stopped(reading.read(self._window))
-            if stopped is not None:
-                return stopped
+        with closing(SortedSpill[_First](_First, _place_and_path)) as first:
+            if request.marked:
+                first.extend(self._doubts(request))  # a run before this one may have read it once
+            try:
+                for again in (False, True):
+                    if again and not self._mark_doubts(request, reading, first):
+                        break
+                    stopped = self._why_stopped(reading.read(self._window))
+                    if stopped is not None:
+                        return stopped
+            finally:
+                self._note_unstable(request, first)
         return None
 
     def _why_stopped(self, read: Read) -> str | None:
@@ -235,26 +254,46 @@ class _Clearing:
             return " ".join(map(str, read.unreachable.values()))
         return None if read.all_tried else "Working hours begin, so reading stopped."
 
-    def _mark_doubts(self, request: Clearance, reading: Reading) -> int:
-        """Mark what differs, or could not be read, for a second reading; how much that is."""
-        names = list(self._places)
-        again: dict[PlaceName, list[bytes]] = {name: [] for name in names}
-        found = 0
-        for row in rows(self._ledger, request, names):
+    def _doubts(self, request: Clearance) -> Iterator[_First]:
+        """The files that differ, or could not be read, each as it is known at one place."""
+        for row in rows(self._ledger, request, list(self._places)):
             for number in doubtful(row):
                 proof = row.mirrors[number - 1] if number else row.source
                 assert proof is not None
-                if proof.sighting.kind is not Kind.FILE:
-                    continue
-                waiting = again[names[number]]
-                waiting.append(proof.sighting.path)
-                found += 1
-                if len(waiting) >= _AGAIN_AT_ONCE:
-                    reading.mark_again(names[number], waiting)
-                    waiting.clear()
+                if proof.sighting.kind is Kind.FILE:
+                    yield _First(number, proof.sighting)
+
+    def _mark_doubts(self, request: Clearance, reading: Reading, first: SortedSpill[_First]) -> int:
+        """Mark what is in doubt for a second reading, and keep the first; how much that is."""
+        names = list(self._places)
+        again: dict[PlaceName, list[bytes]] = {name: [] for name in names}
+        found = 0
+        for doubt in self._doubts(request):
+            first.add(doubt)
+            waiting = again[names[doubt.place]]
+            waiting.append(doubt.seen.path)
+            found += 1
+            if len(waiting) >= _AGAIN_AT_ONCE:
+                reading.mark_again(names[doubt.place], waiting)
+                waiting.clear()
         for name, waiting in again.items():
             reading.mark_again(name, waiting)
         return found
+
+    def _note_unstable(self, request: Clearance, first: SortedSpill[_First]) -> None:
+        """Record that of an unchanged file two readings differ: neither can be believed."""
+        ledger, names = self._ledger, list(self._places)
+        ledger.readings.flush()
+        for each in first:
+            place = names[each.place]
+            proof = ledger.clearances.proof_at(request, place, each.seen.path)
+            if proof is None or None in (proof.sighting.digest, each.seen.digest):
+                continue
+            second = proof.sighting
+            if second.untouched_since(each.seen) and second.digest != each.seen.digest:
+                unclear = structs.replace(second, trouble=UNSTABLE)
+                ledger.readings.add(place, unclear, self._clock(), past_cache=True)
+        ledger.readings.flush()
 
     def _decide(self, request: Clearance) -> Outcome:
         """Look at everything a last time, and grant or refuse."""
