@@ -252,6 +252,7 @@ class Oracle:
         self.twins: list[tuple[bytes, bytes]] = []
         self._agreed = {path: agreement_from(seen) for path, seen in (baseline or {}).items()}
         self._unlisted = self._folders_unlisted(source, mirror)
+        self._agree_by_form(source, mirror)
         alone: tuple[Side, Side] = ({}, {})
         for path in source.keys() | mirror.keys():
             here, there = source.get(path), mirror.get(path)
@@ -264,6 +265,16 @@ class Oracle:
             else:
                 alone[here is None][path] = here or there
         self._pair(*alone)
+
+    def _agree_by_form(self, source: Side, mirror: Side) -> None:
+        """Give paths of both sides what the baseline holds of their twins alone."""
+        forms: dict[bytes | str, list[bytes]] = defaultdict(list)
+        for path in sorted(self._agreed.keys() - source.keys() - mirror.keys()):
+            if self._agreed[path] is not None:
+                forms[nfc(path)].append(path)
+        for path in sorted((source.keys() & mirror.keys()) - self._agreed.keys()):
+            if forms[nfc(path)]:
+                self._agreed[path] = self._agreed[forms[nfc(path)].pop(0)]
 
     def _below_an_unlisted(self, path: bytes) -> bool:
         return any(composed(path).startswith(composed(folder) + b"/") for folder in self._unlisted)
@@ -391,6 +402,17 @@ def test_twins_are_judged_by_what_was_agreed_under_either_name(agreed_as):
     _, [row] = compared(source, mirror, baseline)
     assert (row.path, row.other_path) == (NFC, NFD)
     assert (row.judgement.cause, row.judgement.side) == (Cause.ROT, "mirror")
+
+
+def test_a_baseline_is_heeded_under_another_form_of_a_name_and_what_it_lacks_is_counted():
+    both = side_of(sighting(NFC, 0), sighting(b"new", 1), sighting(b"old", 1))
+    baseline = side_of(sighting(NFD, 1), sighting(b"old", 1))
+    comparison, [row] = compared(both, both, baseline)
+    assert row.path == NFC
+    assert (row.judgement.cause, row.judgement.side) == (Cause.ROT, "both")
+    assert comparison.not_agreed == 1
+    comparison, _ = compared(both, both, side_of(sighting(NFD, None), sighting(b"old", None)))
+    assert comparison.not_agreed == 3
 
 
 # ------------------------------------------------------------------------- unlistable folders

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
+from itertools import chain
 from typing import Any, Protocol
 
 from msgspec import Struct
 
 from verifier.diff.judge import UNREAD, judge
-from verifier.diff.merge import Row, merge
+from verifier.diff.merge import Row, agreement_from, merge
 from verifier.diff.unmatched import Ends, Leftover, content_key, form_key, pair_moves, pair_twins
 from verifier.model import (
     BOTH_DATED,
@@ -64,6 +65,38 @@ Keeper = Callable[[Callable[[Leftover], Any]], Sorted]
 """Makes a place to keep leftovers in, sorted by a key."""
 
 
+class _ByForm:
+    """Paths of both sides that the baseline may hold under another Unicode form of their names."""
+
+    def __init__(self, keep: Keeper) -> None:
+        self._source, self._mirror, self._baseline = keep(form_key), keep(form_key), keep(form_key)
+
+    def row(self, row: Row) -> None:
+        """Keep a path of both sides."""
+        assert row.source is not None and row.mirror is not None
+        self._source.add(Leftover(row.source, None, row.due))
+        self._mirror.add(Leftover(row.mirror))
+
+    def known(self, sighting: Sighting) -> None:
+        """Keep what the baseline holds of a path, if it can be agreed on."""
+        agreement = agreement_from(sighting)
+        if agreement is not None:
+            self._baseline.add(Leftover(sighting, agreement))
+
+    def rows(self) -> Iterator[Row]:
+        """All that was kept of both sides, once the streams have ended."""
+        known = iter(self._baseline)
+        agreed = next(known, None)
+        for source, mirror in zip(self._source, self._mirror, strict=True):
+            path = source.sighting.path
+            form, agreement = composed(path), None
+            while agreed is not None and composed(agreed.sighting.path) < form:
+                agreed = next(known, None)
+            if agreed is not None and composed(agreed.sighting.path) == form:
+                agreement, agreed = agreed.agreement, next(known, None)
+            yield Row(path, source.sighting, mirror.sighting, agreement, source.due)
+
+
 class Comparison:
     """One comparison: iterate `judged`, then read the counts."""
 
@@ -87,6 +120,8 @@ class Comparison:
         """Paths that were paired under two Unicode forms of one name."""
         self.unread_unlike = 0
         """Files that were not read on both sides though their sizes already differ."""
+        self.not_agreed = 0
+        """Paths that both sides hold, and on whose content nothing was agreed."""
 
     def judged(
         self,
@@ -98,7 +133,11 @@ class Comparison:
 
         The copy is always due: without a schedule there is nothing to wait for.
         """
-        return self.judged_rows(merge(source, mirror, baseline))
+        if baseline is None:
+            return self.judged_rows(merge(source, mirror))
+        aside = _ByForm(self._keep)
+        rows = merge(source, mirror, baseline, aside)
+        return self.judged_rows(chain(rows, aside.rows()))
 
     def judged_rows(self, rows: Iterable[Row]) -> Iterator[Judged]:
         """Every path whose verdict makes a finding; first those of both sides, in order.
@@ -144,6 +183,8 @@ class Comparison:
         yield row
 
     def _both(self, row: Row, path: bytes, other_path: bytes | None = None) -> Iterator[Judged]:
+        if row.agreement is None and row.source is not None and row.mirror is not None:
+            self.not_agreed += 1
         judgement = judge(
             row.source,
             row.mirror,

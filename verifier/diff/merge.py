@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from verifier.model import Agreement, Sighting
 
@@ -21,18 +21,30 @@ class Row(NamedTuple):
     due: bool = True
 
 
+class Aside(Protocol):
+    """Takes what may belong together under two Unicode forms of one name."""
+
+    def row(self, row: Row, /) -> None:
+        """Both sides hold this path, and the baseline does not under the same bytes."""
+
+    def known(self, sighting: Sighting, /) -> None:
+        """The baseline holds this path, and neither side does under the same bytes."""
+
+
 def merge(
     source: Iterable[Sighting],
     mirror: Iterable[Sighting],
     baseline: Iterable[Sighting] | None = None,
+    aside: Aside | None = None,
 ) -> Iterator[Row]:
     """A row for each path of either side, in order of path.
 
     All streams must be sorted by path and hold each path once.  ``baseline`` is a tree that
-    both sides once agreed on; paths that it alone holds give no row.
+    both sides once agreed on; paths that it alone holds give no row.  What is put ``aside`` gives
+    none either.
     """
     rows = _two_way(source, mirror)
-    return rows if baseline is None else _with_agreements(rows, baseline)
+    return rows if baseline is None else _with_agreements(rows, baseline, aside)
 
 
 def _two_way(source: Iterable[Sighting], mirror: Iterable[Sighting]) -> Iterator[Row]:
@@ -56,18 +68,29 @@ def _two_way(source: Iterable[Sighting], mirror: Iterable[Sighting]) -> Iterator
         right = next(mirrors, None)
 
 
-def _with_agreements(rows: Iterator[Row], baseline: Iterable[Sighting]) -> Iterator[Row]:
+def _with_agreements(
+    rows: Iterator[Row], baseline: Iterable[Sighting], aside: Aside | None
+) -> Iterator[Row]:
+    def passed(known: Sighting) -> None:
+        if aside is not None and not known.path.isascii():
+            aside.known(known)
+
     agreed = iter(baseline)
     known = next(agreed, None)
     for row in rows:
         while known is not None and known.path < row.path:
+            passed(known)
             known = next(agreed, None)
         if known is not None and known.path == row.path:
             yield row._replace(agreement=agreement_from(known))
-        else:
+            known = next(agreed, None)
+        elif aside is None or row.path.isascii() or row.source is None or row.mirror is None:
             yield row
-    for _ in agreed:
-        pass  # read to its end: only there a manifest shows whether it was edited
+        else:
+            aside.row(row)
+    while known is not None:  # read to its end: only there a manifest shows whether it was edited
+        passed(known)
+        known = next(agreed, None)
 
 
 def agreement_from(sighting: Sighting) -> Agreement | None:

@@ -259,6 +259,12 @@ class _Work:
                     f"{empty.at} holds no file at all. If that surprises you, it may not be "
                     "mounted: check before you act on what follows."
                 )
+        if self._baseline is not None and self._comparison.not_agreed:
+            self._progress.say(
+                f"{self._baseline.at} holds no content of "
+                f"{count(self._comparison.not_agreed, 'path')} that both sides hold: of these no "
+                "damage shows that both sides share."
+            )
         if self._comparison.twins:
             self._progress.say(
                 f"{count(self._comparison.twins, 'path')} paired with a name on the mirror that "
