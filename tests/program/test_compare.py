@@ -416,6 +416,17 @@ def test_a_baseline_shows_rot_that_was_carried_over_to_the_mirror(
     assert outcome.findings == {path: ("corrupt", "rot", "both", None)}
 
 
+def test_no_manifest_that_is_read_is_written_over(bench: Tree, tmp_path: Path) -> None:
+    agreed = manifest(bench.file("a.tif", 9), tmp_path / "agreed.manifest")
+    before, again = agreed.read_bytes(), tmp_path / "link.manifest"
+    again.symlink_to(agreed)
+    for sides in ((bench, bench.copy_to(tmp_path / "copy"), "--baseline", agreed), (agreed, bench)):
+        for output in (agreed, again):
+            outcome = verifier("compare", *sides, "--paths", output)
+            assert outcome.status == 2 and "is the manifest that is read here" in outcome.err
+    assert agreed.read_bytes() == before
+
+
 def test_an_edited_baseline_is_refused(pair: tuple[Tree, Tree], tmp_path: Path) -> None:
     source, mirror = pair
     agreed = manifest(source, tmp_path / "agreed.manifest")

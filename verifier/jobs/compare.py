@@ -26,6 +26,7 @@ from verifier.jobs.trees import (
     Tree,
     open_tree,
     refuse_output_inside,
+    refuse_output_over,
     refuse_overlap,
     refuse_temporary_inside,
 )
@@ -132,6 +133,7 @@ def _compare(
     refuse_temporary_inside(source.root, mirror.root)
     for output in request.outputs:
         refuse_output_inside(output, source, mirror)
+        refuse_output_over(output, source, mirror, baseline)
         try_out(output)
     work = _Work(request, source, mirror, baseline, progress, now)
     return work.run()

@@ -188,6 +188,18 @@ def refuse_output_inside(output: Path, *trees: Tree) -> None:
             )
 
 
+def refuse_output_over(output: Path, *trees: Tree | None) -> None:
+    """Raises RequestRefused when ``output`` would take the place of a manifest that is read."""
+    for tree in trees:
+        if tree is None or not isinstance(tree.named, Path) or not output.exists():
+            continue
+        if os.path.samefile(output, tree.named):
+            raise RequestRefused(
+                f"{printable(os.fsencode(output))} is the manifest that is read here, and would be "
+                "lost. Name another file to write to."
+            )
+
+
 def refuse_temporary_inside(*roots: bytes | None) -> None:
     """Raises RequestRefused when what must be put aside would be written into a checked tree.
 
