@@ -640,13 +640,21 @@ def test_all_that_stands_against_it_is_said_at_once(project):
 
 
 def test_damage_that_a_copy_repaired_is_explained_and_so_is_what_was_accepted(project):
+    here, there = (f"{FOLDER}/notes/{name}.txt" for name in ("café", "cafe\u0301"))
+    for tree, path in zip(project.trees, (here, there, here), strict=True):
+        tree.file(path, b"low tide")
     assert project.shift().status == 0
+    project.mirror.flip_bit(there, at=3)
     project.mirror.flip_bit(PLAN, at=3)
     project.faraway.flip_bit(PHOTO, at=3)
     assert project.shift().status == 1
     an_hour_passes(project)
     for mirror, path in ((project.mirror, PLAN), (project.faraway, PHOTO)):
         shutil.copy2(project.source.at(path), mirror.at(path))
+    for path in (here, there):
+        outcome = project.run("damage", SHARE, path, "--mirror", "vault", "--json")
+        assert (outcome.status, outcome.document["differing_bytes"]) == (1, 1), outcome.err
+    shutil.copy2(project.source.at(here), project.mirror.at(there))
     assert project.shift().status == 0
     outcome = project.clear()
     assert outcome.status == 0, broken(outcome)

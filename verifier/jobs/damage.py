@@ -5,16 +5,16 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import MutableMapping
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 
 from verifier.damage import examine
 from verifier.errors import PlaceUnreachable, RequestRefused
 from verifier.jobs.spending import spend
 from verifier.ledger import PlaceName
-from verifier.model import Damage, Side, printable
+from verifier.model import Damage, Side, forms_of, printable
 from verifier.places.addresses import Address, AddressKind, Named, shown
-from verifier.places.base import OpenFile, Place
+from verifier.places.base import OpenFile, Place, let_go
 from verifier.places.folder import FolderPlace
 from verifier.places.opening import place_at
 from verifier.settings import Settings
@@ -49,7 +49,10 @@ def look_in_share(settings: Settings, share: str, path: bytes, mirror: str | Non
 
     Raises what that and `both_sides` raise, LedgerRefused and LedgerFailed.
     """
-    source, there = both_sides(settings, share, path, mirror)
+    both_sides(settings, share, path, mirror)
+    found = settings.share(share)
+    chosen = found.mirrors[0] if mirror is None else found.mirror(mirror)
+    source, there = _standing(found.source, path), _standing(chosen.at, path)
     name = mirror or settings.share(share).mirrors[0].name
     read: dict[Side, int] = {}
     try:
@@ -84,6 +87,21 @@ def both_sides(
             "findings` shows it."
         )
     return _below(found.source, path), _below(chosen.at, path)
+
+
+def _standing(address: Address, path: bytes) -> Named:
+    """The file at ``path``, or where none is, that under another Unicode form of its name."""
+    others = [form for form in forms_of(path) if form != path]
+    if not others:
+        return _below(address, path)
+    place = place_at(address)
+    try:
+        for form in (path, *others):
+            with suppress(OSError), closing(place.open(form)):
+                return _below(address, form)
+    finally:
+        let_go(place)
+    return _below(address, path)
 
 
 def _below(address: Address, path: bytes) -> Named:

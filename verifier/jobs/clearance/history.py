@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from verifier.jobs.clearance.rows import twin_at
 from verifier.ledger import (
     Clearance,
     FindingState,
@@ -38,7 +39,9 @@ def unexplained(
         if source is None:
             gone |= dict.fromkeys(_wrong_contents(damage), damage)
             continue
-        copy = ledger.clearances.proof_at(request, mirror, damage.path)
+        copy = ledger.clearances.proof_at(request, mirror, damage.path) or twin_at(
+            ledger, request, mirror, damage.path
+        )
         why = _not_explained(damage, source, copy)
         if why is not None:
             yield damage, why

@@ -37,7 +37,7 @@ def rows(ledger: Ledger, request: Clearance, places: Sequence[PlaceName]) -> Ite
             path,
             source,
             tuple(
-                found.get(number) or _twin(ledger, request, places[0], place, path)
+                found.get(number) or twin_at(ledger, request, place, path)
                 for number, place in enumerate(places)
                 if number
             ),
@@ -88,9 +88,9 @@ def _key(item: _Item) -> tuple[bytes, int]:
     return item[0], item[1]
 
 
-def _twin(
-    ledger: Ledger, request: Clearance, source: PlaceName, mirror: PlaceName, path: bytes
-) -> Proof | None:
+def twin_at(ledger: Ledger, request: Clearance, mirror: PlaceName, path: bytes) -> Proof | None:
+    """A mirror's file under another Unicode form of a path's name, if it is no other one's copy."""
+    source = PlaceName(request.share)
     for form in forms_of(path):
         if form != path and form.startswith(request.folder):
             proof = ledger.clearances.proof_at(request, mirror, form)
