@@ -315,6 +315,9 @@ def test_dates_only_never_claims_that_copies_are_true(pair: tuple[Tree, Tree]) -
     assert outcome.status == 0
     assert b"was not read" in b" ".join(outcome.out.split())
     assert b"All good" not in outcome.out
+    pair[1].delete("2026-014-harbour-wall/flights/day-1/DJI_0001.jpg")
+    outcome = verifier("compare", *pair, "--dates-only")
+    assert b"1 finding needs you; of the other 7 paths 6 were not read" in outcome.out
 
 
 @pytest.mark.parametrize(

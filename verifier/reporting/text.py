@@ -54,6 +54,12 @@ def headline(result: Result) -> str:
     if findings:
         need = "needs" if findings == 1 else "need"
         held = sum(result.counts[verdict] for verdict in QUIET)
+        unread = result.counts[Verdict.UNREAD]
+        if unread:
+            return (
+                f"{count(findings, 'finding')} {need} you; of the other {count(held, 'path')} "
+                f"{unread:,} {'was' if unread == 1 else 'were'} not read, and not known to be good."
+            )
         return f"{count(findings, 'finding')} {need} you; the other {count(held, 'path')} do not."
     if not paths:
         return "Nothing was compared: both sides are empty. Check that both are mounted."
