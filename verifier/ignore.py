@@ -11,6 +11,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from verifier.errors import RequestRefused
+from verifier.model import printable
 
 if TYPE_CHECKING:
     from pathspec import GitIgnoreSpec
@@ -80,6 +81,28 @@ class Only(Ignore):
         if not inside.startswith(self.folder) and not self.folder.startswith(inside):
             return True
         return super()._ignores_folder(path)
+
+
+def refuse_idle(patterns: Sequence[str]) -> None:
+    """Raises RequestRefused for patterns of a command line that leave nothing out.
+
+    The style takes a remark or a lone bracket without a word; who gives one means a name.
+    """
+    leaves_out = False
+    for pattern in patterns:
+        (found,) = _spec([pattern]).patterns or (None,)
+        if found is None or found.include is None:
+            raise RequestRefused(
+                f'The ignore pattern "{printable(pattern.encode(errors="surrogateescape"))}" '
+                "leaves nothing out: in gitwildmatch style it is a remark, or no name. Put a "
+                "backslash before a first # or !, and before a bracket that is one."
+            )
+        leaves_out = leaves_out or found.include
+    if patterns and not leaves_out:
+        raise RequestRefused(
+            "The ignore patterns leave nothing out: one that begins with ! takes back what one "
+            "before it left out. Put a backslash before a ! that begins a name."
+        )
 
 
 def _text(path: bytes) -> str:

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from verifier.errors import RequestRefused
-from verifier.ignore import Ignore
+from verifier.ignore import Ignore, refuse_idle
 
 often = settings(max_examples=150, deadline=None, database=None)
 
@@ -94,6 +94,19 @@ def test_a_path_is_left_out_when_any_of_several_sets_leaves_it_out():
 def test_a_pattern_that_means_nothing_is_refused(pattern):
     with pytest.raises(RequestRefused, match=r"^An ignore pattern .* such as '\.DS_Store'"):
         Ignore(["*.tmp", pattern])
+
+
+@pytest.mark.parametrize(
+    "patterns", [["#h"], [""], ["/"], ["["], ["*.tmp", "a["], ["!bang"], [" "]]
+)
+def test_patterns_of_a_command_line_that_leave_nothing_out_are_refused(patterns):
+    with pytest.raises(RequestRefused, match=r"pattern"):
+        refuse_idle(patterns)
+
+
+def test_patterns_that_leave_something_out_are_taken():
+    for patterns in ([], ["\\#h"], ["\\!bang"], ["\\["], ["!keep.tmp", "*.tmp"], ["caf\udce9"]):
+        refuse_idle(patterns)
 
 
 pieces = st.sampled_from([b"a", b"b", b"a.tmp", b"\xff", b"caf\xc3\xa9", b"two\nlines"])

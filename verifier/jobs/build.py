@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from verifier.engine import BellRang
 from verifier.errors import RequestRefused, Stopped
-from verifier.ignore import Ignore
+from verifier.ignore import Ignore, refuse_idle
 from verifier.jobs.engines import engine_for
 from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.trees import (
@@ -74,6 +74,7 @@ def _build(
         )
     refuse_output_inside(out, tree)
     refuse_temporary_inside(tree.root)
+    refuse_idle(ignore)
     patterns = Ignore(ignore)
     started = time.perf_counter()
     troubled = 0

@@ -17,7 +17,7 @@ from verifier.diff.comparison import Comparison, Judged
 from verifier.engine import BellRang, Lane, ReadingEngine
 from verifier.errors import RequestRefused, Stopped
 from verifier.findings import finding_of
-from verifier.ignore import Ignore
+from verifier.ignore import Ignore, refuse_idle
 from verifier.jobs.engines import engine_for
 from verifier.jobs.examination import UNSTABLE, Examination, Side, without_difference
 from verifier.jobs.progress import Gauge, Progress
@@ -119,6 +119,7 @@ def _compare(
     request: Request, source: Tree, mirror: Tree, progress: Progress, now: Callable[[], float]
 ) -> Result:
     refuse_overlap(source, mirror)
+    refuse_idle(request.ignore)
     baseline = None if request.baseline is None else open_tree(request.baseline)
     if baseline is not None and baseline.place is not None:
         raise RequestRefused(
