@@ -164,9 +164,10 @@ def _left(result: Result) -> Iterator[str]:
     many = "" if left.files == 1 else f"{left.files:,} "
     yield f"{many}{drawn} drawn had left the source, and the figure says nothing of {them}."
     if left.released:
+        covered = them if left.files == 1 else f"{left.released:,} of {them}"
         held, lost = left.borne_out, left.released - left.borne_out
         yield (
-            f"A certificate covers {left.released:,} of {them}: on {listing(result.mirrors)} "
+            f"A certificate covers {covered}: on {listing(result.mirrors)} "
             f"{held:,} {_were(held)} read and {_were(held)} as it proved, {lost:,} "
             f"{_were(lost)} not."
         )
