@@ -207,3 +207,28 @@ def test_what_left_without_a_certificate_is_missed_by_both(mostly_released):
     outcome = mostly_released.run("spot-check", SHARE, "--at-most", "0.1%")
     assert outcome.status == 3
     assert "looks unmounted or emptied" in outcome.err
+
+
+# Fails when a certificate on the path alone lets go of what was written after it.
+def test_what_was_written_after_the_certificate_is_not_released_when_it_is_deleted(tmp_path):
+    made = Estate(tmp_path)
+    never, copied = f"{FOLDER}/notes/plan.txt", f"{FOLDER}/notes/log.txt"
+    for tree in (made.source, made.mirror):
+        tree.files(copied, *(f"2026-015-weir/flights/{number}.jpg" for number in range(30)))
+    made.settings(more='[clearance]\ncopies = 1\noff_site = 0\nquiet_for = "0 s"\n')
+    assert made.shift().status == 0
+    assert made.run("clearance", SHARE, FOLDER).status == 0
+    made.source.edit(never, b"a year of new work")
+    for tree in (made.source, made.mirror):
+        tree.edit(copied, b"a newer version")
+    assert {path: each[0] for path, each in made.shift().findings.items()} == {never: "stale"}
+    shutil.rmtree(made.source.at(FOLDER))
+    orphaned = ("orphaned", "deleted-at-source", "mirror")
+    for _ in range(2):
+        found = made.shift().findings
+        assert {path: each[:3] for path, each in found.items()} == {
+            never: orphaned,
+            copied: orphaned,
+        }
+    made.mirror.delete(copied)
+    assert set(made.shift().findings) == {never}

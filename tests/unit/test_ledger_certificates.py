@@ -187,6 +187,20 @@ def test_a_certificate_covers_what_the_source_held_then_whatever_becomes_of_it(l
     assert ledger.certificates.content(number) == b"{}"
 
 
+# Fails when a path that a certificate covers may leave whatever was written to it since.
+def test_only_what_was_certified_may_leave(ledger):
+    plan = file(PLAN)
+    walked(ledger, SOURCE, [plan], NOW - 100)
+    record(ledger, plan, NOW, past_cache=True)
+    ledger.certificates.add(asked(ledger), granted(), b"{}")
+    assert ledger.certificates.releases(SHARE, PLAN)
+    assert not ledger.certificates.releases(SHARE, FOLDER + b"other.txt")
+    walked(ledger, SOURCE, [file(PLAN, size=5)], NOW + 100)
+    assert not ledger.certificates.releases(SHARE, PLAN)
+    walk = ledger.walk(SOURCE)
+    assert walk.take([file("z")]).released == 0
+
+
 def test_the_latest_certificate_counts(ledger):
     plan = file(PLAN)
     walked(ledger, SOURCE, [plan], NOW - 100)

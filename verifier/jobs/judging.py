@@ -56,6 +56,9 @@ _ALONE: Final = frozenset({Verdict.MISSING, Verdict.ORPHANED})
 _BY_LISTING: Final = frozenset({Verdict.MISSING, Verdict.ORPHANED, Verdict.STALE})
 """Verdicts that a listing can give, and take back."""
 
+_NEVER_COPIED: Final = frozenset({Verdict.STALE})
+_LEFT_OTHERWISE: Final = frozenset({Verdict.ORPHANED})
+
 _FAILED: Final = frozenset({Verdict.UNREADABLE, Verdict.UNSETTLED})
 
 
@@ -276,7 +279,7 @@ class _Outcome:
     def gone_from_both(self, path: bytes) -> None:
         """A path that neither side has any more."""
         covered = self._ledger.certificates.covering(self._mirror.share, path)
-        if covered is not None:
+        if covered is not None and not self._was_told(path, _LEFT_OTHERWISE):
             finding = lost_after_release(path, covered.size, _certificate(covered))
             gone = Judgement(finding.verdict, finding.cause, finding.side)
             self._findings.append((Judged(path, None, None, None, gone), finding))
@@ -308,7 +311,7 @@ class _Outcome:
         """True when a certificate covers what stands on the mirror only, and says what it is."""
         covered = self._ledger.certificates.covering(self._mirror.share, row.path)
         mirror = row.mirror
-        if covered is None or mirror is None:
+        if covered is None or mirror is None or self._left_otherwise(row, covered):
             return False
         unread = mirror.kind is Kind.FILE and mirror.digest is None
         if (mirror.kind, mirror.target) == (covered.kind, covered.target) and (
@@ -324,6 +327,25 @@ class _Outcome:
             return True
         self._suspect_released(row, mirror, covered)
         return True
+
+    def _left_otherwise(self, row: Judged, covered: Covered) -> bool:
+        """Whether the source last held something newer than what the certificate proved.
+
+        Both sides have agreed on it since, or the mirror was found to lack it.
+        """
+        agreed = row.agreement
+        if agreed is not None and (agreed.digest, agreed.target) != (
+            covered.digest,
+            covered.target,
+        ):
+            return True
+        return self._was_told(row.path, _NEVER_COPIED | _LEFT_OTHERWISE)
+
+    def _was_told(self, path: bytes, verdicts: frozenset[Verdict]) -> bool:
+        if self._open is not None and path not in self._open:
+            return False
+        lasting = self._ledger.findings.lasting_at(self._mirror, path)
+        return lasting is not None and lasting.verdict in verdicts
 
     def _suspect_released(self, row: Judged, mirror: Sighting, covered: Covered) -> None:
         """As any corrupt path: only a second reading makes a finding of it."""

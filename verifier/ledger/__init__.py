@@ -123,7 +123,7 @@ class Ledger:
             return Walk(self._store, self._names, place, shift, below)
 
         def released(path: bytes) -> bool:
-            return self.certificates.covering(place.share, path) is not None
+            return self.certificates.releases(place.share, path)
 
         return Walk(self._store, self._names, place, shift, below, released)
 

@@ -266,6 +266,18 @@ class Certificates:
         certificate, kind, size, digest, target = row
         return Covered(self.numbered(certificate), KINDS[kind], size, digest, target)
 
+    def releases(self, share: str, path: bytes) -> bool:
+        """Whether the source may lose a path: what it last held there is what a certificate says.
+
+        What was written since is no certificate's, and neither is what nobody has read since.
+        """
+        source = self._names.place(PlaceName(share))
+        folder, name = split(path)
+        number = self._names.folder(self._names.share(share), folder)
+        if number is None:
+            return False
+        return self._store.row(statements.IS_AS_CERTIFIED, (number, name, source)) is not None
+
     def of(self, share: str) -> list[GrantedCertificate]:
         """Every certificate on a folder of a share, in the order in which they were granted."""
         rows = self._store.rows(statements.CERTIFICATES_OF_SHARE, (self._names.share(share),))

@@ -323,7 +323,12 @@ NOTE_DEPARTURE: Final = """
     WHERE EXISTS (
             SELECT 1 FROM sightings WHERE place = :place AND folder = :folder AND name = :name
         )
-        AND NOT EXISTS (SELECT 1 FROM certified WHERE folder = :folder AND name = :name)
+        AND NOT EXISTS (
+            SELECT 1 FROM certified JOIN sightings USING (folder, name)
+            WHERE folder = :folder AND name = :name AND place = :place
+                AND certified.kind = sightings.kind AND certified.digest IS sightings.digest
+                AND certified.target IS sightings.target
+        )
 """
 DEPARTURES_WITHIN: Final = """
     SELECT folders.path, departures.name, at
@@ -1129,6 +1134,13 @@ COVERING: Final = """
     WHERE folder = ? AND name = ?
         AND EXISTS (SELECT 1 FROM certificates WHERE certificates.id = certificate)
     ORDER BY certificate DESC LIMIT 1
+"""
+IS_AS_CERTIFIED: Final = """
+    SELECT 1 FROM certified JOIN sightings USING (folder, name)
+    WHERE folder = ? AND name = ? AND place = ?
+        AND certified.kind = sightings.kind AND certified.digest IS sightings.digest
+        AND certified.target IS sightings.target
+        AND EXISTS (SELECT 1 FROM certificates WHERE certificates.id = certificate)
 """
 
 # --------------------------------------------------------------------------------------- nights

@@ -540,7 +540,7 @@ class SpotCheck:
 
     def _may_leave(self, path: bytes) -> bool:
         """Whether a certificate allows a path to leave the source, so that no guard misses it."""
-        return self.ledger.certificates.covering(self._share.name, path) is not None
+        return self.ledger.certificates.releases(self._share.name, path)
 
     def _keep_unfinished(self) -> None:
         """What looked bad and could not be read twice is a suspicion, left to the next shift."""
