@@ -20,7 +20,7 @@ from verifier.due import ALWAYS_DUE, NEVER_DUE, is_due
 from verifier.hashing import digest_of
 from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import Neighbourhood
-from verifier.ledger import FindingState, Ledger, PlaceName
+from verifier.ledger import FindingState, GrantedCertificate, Ledger, PlaceName
 from verifier.model import QUIET, SEGMENT, Kind, Side, Sighting, Trouble, Verdict, forms_of
 from verifier.spill import SortedSpill
 
@@ -276,6 +276,35 @@ def test_two_readings_that_differ_are_no_corruption_but_an_unstable_reading(stud
     studio.night()
     assert studio.lasting() == {}, "the next night's readings agree, and bear it out"
     assert studio.reads.count((VAULT, A)) >= 4
+
+
+# Fails when what only the mirror has left is believed after readings that differ.
+def test_readings_of_a_released_file_that_differ_are_an_unstable_reading(studio):
+    folder = b"2026-014-harbour-wall/"
+    request = studio.ledger.clearances.request(SHARE, folder, int(studio.now), "rana")
+    studio.ledger.certificates.add(
+        request,
+        GrantedCertificate(
+            0, SHARE, folder, int(studio.now), "rana", bytes(32), bytes(32), b"c.json", 1, 1
+        ),
+        b"{}",
+    )
+    del studio.places[SOURCE][A]
+    studio.night()
+    assert studio.lasting() == {}
+    for second in (b"first lighT", b"first liGht"):
+        studio.once[VAULT, A] = second
+        studio.read_one(VAULT, A)
+        studio.ledger.readings.flush()
+        studio.judge()
+    assert studio.lasting() == {A: (Verdict.UNREADABLE, "unstable-read", Side.MIRROR)}
+    studio.judge()
+    assert studio.verdicts() == {A: Verdict.UNREADABLE}, "closed without another reading"
+    reads = studio.reads.count((VAULT, A))
+    for _ in range(3):
+        studio.night()
+    assert studio.lasting() == {}
+    assert studio.reads.count((VAULT, A)) > reads
 
 
 def test_an_unstable_reading_that_stays_so_stays_a_finding(studio):

@@ -22,7 +22,7 @@ from verifier.findings import damaged_after_release, finding_of, lost_after_rele
 from verifier.jobs.examination import UNSTABLE, without_difference
 from verifier.jobs.neighbourhood import FILES_A_SHIFT, Neighbourhood, segments_of
 from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
-from verifier.ledger.values import Covered
+from verifier.ledger.values import Covered, Known
 from verifier.measures import listing
 from verifier.model import (
     BOTH_DATED,
@@ -215,6 +215,15 @@ class Judging:
         ledger = self._ledger
         source = PlaceName(self._share)
         (pair,) = ledger.agreements.pairs_at(mirror, [path])
+        if pair.source is None and pair.mirror is not None:
+            covered = ledger.certificates.covering(self._share, path)
+            if covered is None or covered.digest is None or pair.mirror.sighting.digest is None:
+                return
+            with ledger.transaction():
+                suspicion = _suspicion_of_released(pair.mirror, covered, int(self._now()))
+                ledger.suspicions.keep(mirror, path, suspicion)
+                ledger.readings.want(mirror, [path], RETRIED)
+            return
         if pair.source is None or pair.mirror is None:
             return
         if pair.source.sighting.digest is None or pair.mirror.sighting.digest is None:
@@ -317,7 +326,7 @@ class _Outcome:
         if (mirror.kind, mirror.target) == (covered.kind, covered.target) and (
             unread or mirror.digest == covered.digest
         ):
-            if not unread:
+            if not unread and not self._released_in_doubt(row, mirror, covered):
                 self._settle(row.path, f"it is as {_certificate(covered)} proved it")
             return True
         if mirror.digest is None or covered.digest is None:
@@ -349,11 +358,10 @@ class _Outcome:
 
     def _suspect_released(self, row: Judged, mirror: Sighting, covered: Covered) -> None:
         """As any corrupt path: only a second reading makes a finding of it."""
-        ((_, held),) = self._ledger.sightings_at(self._mirror, [mirror.path])
-        assert held is not None and covered.digest is not None and mirror.digest is not None
-        fresh = Suspicion(
-            int(self._now()), covered.digest, 0, mirror.digest, held.changed_or_first_seen
-        )
+        if self._released_in_doubt(row, mirror, covered):
+            return
+        held = self._held(mirror)
+        fresh = _suspicion_of_released(held, covered, int(self._now()))
         known = self._ledger.suspicions.of(self._mirror, row.path)
         if known is None or not _same_case(known, fresh) or not _same_contents(known, fresh):
             self._begin(row, fresh)
@@ -365,6 +373,27 @@ class _Outcome:
             self._findings.append((row, finding))
             if known.confirmed_at is None:
                 self._look_around(self._mirror, mirror)
+
+    def _released_in_doubt(self, row: Judged, mirror: Sighting, covered: Covered) -> bool:
+        """True when two readings of an unchanged file differ, or the second is waited for."""
+        known = self._ledger.suspicions.of(self._mirror, row.path)
+        if known is None or known.confirmed_at is not None or covered.digest is None:
+            return False
+        held = self._held(mirror)
+        fresh = _suspicion_of_released(held, covered, int(self._now()))
+        if not _same_case(known, fresh):
+            return False
+        if _same_contents(known, fresh):
+            return held.wanted is not None
+        unsteady = Judgement(Verdict.UNREADABLE, UNSTABLE.cause, Side.MIRROR)
+        mirror = structs.replace(mirror, trouble=UNSTABLE)
+        self._find(structs.replace(row, mirror=mirror, judgement=unsteady))
+        return True
+
+    def _held(self, mirror: Sighting) -> Known:
+        ((_, held),) = self._ledger.sightings_at(self._mirror, [mirror.path])
+        assert held is not None
+        return held
 
     def _matched(self, row: Judged) -> None:
         if self._open is None or row.path in self._open:
@@ -640,6 +669,13 @@ def _suspicion(pair: PairRow, at: int) -> Suspicion:
         pair.mirror.sighting.digest or b"",
         pair.mirror.changed_or_first_seen,
     )
+
+
+def _suspicion_of_released(held: Known, covered: Covered, at: int) -> Suspicion:
+    """What stands on the mirror only, suspected beside what a certificate says of it."""
+    assert covered.digest is not None
+    digest = held.sighting.digest or b""
+    return Suspicion(at, covered.digest, 0, digest, held.changed_or_first_seen)
 
 
 def _wanted(pair: PairRow) -> bool:
