@@ -287,6 +287,21 @@ def test_after_a_night_with_a_clock_far_ahead_every_file_is_read_again(estate):
     assert page["as_of"][:4] <= time.strftime("%Y", time.gmtime(now + 3 * 86_400))
 
 
+# Fails when a clock that is behind has the record of true readings changed.
+@pytest.mark.parametrize("behind", [-30 * 365 * 86_400, 0.5 * 86_400])
+def test_a_clock_that_is_behind_takes_back_no_date_of_a_reading(estate, behind):
+    now = time.time()
+    for days in (0, 2 / 3, 4 / 3, 2):
+        estate.run("shift", "--json", environment=clock_at(now + days * 86_400))
+    with Ledger(estate.ledger) as ledger:
+        before = {place: ledger.work.oldest_read(place) for place in ledger.places()}
+        assert min(before.values()) > now + 1.9 * 86_400
+    outcome = estate.run("shift", "--json", environment=clock_at(now + behind))
+    assert "dated days later" not in outcome.err
+    with Ledger(estate.ledger) as ledger:
+        assert {place: ledger.work.oldest_read(place) for place in ledger.places()} == before
+
+
 def test_nothing_is_written_to_a_share(estate):
     before = {
         path: os.stat(path)

@@ -310,6 +310,7 @@ class _Night:
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._surges_cut_off: dict[PlaceName, str] = {}
+        self._clock_was_ahead = False
         self._scheduler: Scheduler | None = None
         self._first_looks = FirstLooks(ledger, readers, self._looking, clock.now)
         self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
@@ -332,6 +333,8 @@ class _Night:
         self._window = window
         self._remark_on_the_last()
         self._surges_cut_off = self._surges_of_shifts_cut_off()
+        beyond = ledger.shifts.first_beyond(int(now()))
+        self._clock_was_ahead = beyond is not None and beyond > now() + _CLOCK_FAR_AHEAD
         ledger.back_up(int(now()))
         ledger.neighbours.forget_before(int(now()) - KEPT_FOR)
         number = ledger.shifts.start(int(now()))
@@ -590,7 +593,12 @@ class _Night:
                 self._remark_on_the_clock(name, started)
 
     def _disown_times_of_a_wrong_clock(self, name: PlaceName) -> None:
-        """A clock that was far ahead would keep a place from being read again till then."""
+        """A clock that was far ahead would keep a place from being read again till then.
+
+        What a clock says that is behind now changes no record: it goes on when that is mended.
+        """
+        if not self._clock_was_ahead:
+            return
         now = int(self._clock.now())
         dated = self._ledger.rounds.disown_times_after(name, now + _CLOCK_FAR_AHEAD, now)
         if dated:

@@ -80,6 +80,16 @@ class Shifts:
         row = self._store.row(statements.SHIFT, (number,))
         return None if row is None else self._shift(row)
 
+    def first_beyond(self, now: int) -> int | None:
+        """When the shift began that came after the last one that began by ``now``.
+
+        None where none came after it, and where none had begun by then: a clock that is behind
+        now shows times from before the record, or between two nights of it, where one that was
+        ahead has left a gap.
+        """
+        row = self._store.row(statements.FIRST_SHIFT_BEYOND, {"now": now})
+        return None if row is None else int(row[0])
+
     def latest(self, most: int) -> list[Shift]:
         """The last shifts, at most so many, in the order in which they started."""
         rows = self._store.rows(statements.LATEST_SHIFTS, (most,))

@@ -751,6 +751,10 @@ LATEST_SHIFTS: Final = """
 LAST_SHIFT: Final = """
     SELECT id, started, ended, stopped_by FROM shifts ORDER BY id DESC LIMIT 1
 """
+FIRST_SHIFT_BEYOND: Final = """
+    SELECT started FROM shifts WHERE id > (SELECT max(id) FROM shifts WHERE started <= :now)
+    ORDER BY id LIMIT 1
+"""
 SHIFT: Final = "SELECT id, started, ended, stopped_by FROM shifts WHERE id = ?"
 SHIFT_READINGS: Final = """
     SELECT place, files, bytes, troubles FROM shift_readings WHERE shift = ? ORDER BY place
