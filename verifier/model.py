@@ -100,6 +100,9 @@ class Trouble(Struct, frozen=True):
         return cls(cause, detail)
 
 
+LATEST_NS: Final = 2**63 - 1
+"""The farthest date that is kept, either way, in nanoseconds from 1970: 64 bits hold no other."""
+
 CHANGED_WHILE_READ: Final = "changed-while-read"
 
 

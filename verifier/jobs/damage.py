@@ -17,7 +17,7 @@ from verifier.places.addresses import Address, AddressKind, Named, shown
 from verifier.places.base import OpenFile, Place, let_go
 from verifier.places.folder import FolderPlace
 from verifier.places.opening import place_at
-from verifier.settings import Settings
+from verifier.settings import Mirror, Settings
 
 
 def look_for_damage(
@@ -49,26 +49,22 @@ def look_in_share(settings: Settings, share: str, path: bytes, mirror: str | Non
 
     Raises what that and `both_sides` raise, LedgerRefused and LedgerFailed.
     """
-    both_sides(settings, share, path, mirror)
-    found = settings.share(share)
-    chosen = found.mirrors[0] if mirror is None else found.mirror(mirror)
-    source, there = _standing(found.source, path), _standing(chosen.at, path)
-    name = mirror or settings.share(share).mirrors[0].name
+    source, chosen = both_sides(settings, share, path, mirror)
     read: dict[Side, int] = {}
     try:
-        return look_for_damage(source, there, read)
+        return look_for_damage(_standing(source, path), _standing(chosen.at, path), read)
     finally:
         sizes = {
             PlaceName(share): read.get(Side.SOURCE, 0),
-            PlaceName(share, name): read.get(Side.MIRROR, 0),
+            PlaceName(share, chosen.name): read.get(Side.MIRROR, 0),
         }
         spend(settings, sizes, time.time())
 
 
 def both_sides(
     settings: Settings, share: str, path: bytes, mirror: str | None
-) -> tuple[Named, Named]:
-    """The file at ``path`` on the source of a share and on one of its mirrors.
+) -> tuple[Address, Mirror]:
+    """The source of a share and one of its mirrors, between which ``path`` is looked at.
 
     Raises RequestRefused for a share or a mirror that is not in the settings, for a path that
     leads out of the share, and where it does not say which of several mirrors.
@@ -86,7 +82,7 @@ def both_sides(
             f"{printable(path)} leads out of the share. Name a path below its root, as `verifier "
             "findings` shows it."
         )
-    return _below(found.source, path), _below(chosen.at, path)
+    return found.source, chosen
 
 
 def _standing(address: Address, path: bytes) -> Named:

@@ -56,9 +56,6 @@ _ALONE: Final = frozenset({Verdict.MISSING, Verdict.ORPHANED})
 _BY_LISTING: Final = frozenset({Verdict.MISSING, Verdict.ORPHANED, Verdict.STALE})
 """Verdicts that a listing can give, and take back."""
 
-_NEVER_COPIED: Final = frozenset({Verdict.STALE})
-_LEFT_OTHERWISE: Final = frozenset({Verdict.ORPHANED})
-
 _FAILED: Final = frozenset({Verdict.UNREADABLE, Verdict.UNSETTLED})
 
 
@@ -288,7 +285,7 @@ class _Outcome:
     def gone_from_both(self, path: bytes) -> None:
         """A path that neither side has any more."""
         covered = self._ledger.certificates.covering(self._mirror.share, path)
-        if covered is not None and not self._was_told(path, _LEFT_OTHERWISE):
+        if covered is not None and not self._was_told(path, Verdict.ORPHANED):
             finding = lost_after_release(path, covered.size, _certificate(covered))
             gone = Judgement(finding.verdict, finding.cause, finding.side)
             self._findings.append((Judged(path, None, None, None, gone), finding))
@@ -348,9 +345,9 @@ class _Outcome:
             covered.target,
         ):
             return True
-        return self._was_told(row.path, _NEVER_COPIED | _LEFT_OTHERWISE)
+        return self._was_told(row.path, Verdict.STALE, Verdict.ORPHANED)
 
-    def _was_told(self, path: bytes, verdicts: frozenset[Verdict]) -> bool:
+    def _was_told(self, path: bytes, *verdicts: Verdict) -> bool:
         if self._open is not None and path not in self._open:
             return False
         lasting = self._ledger.findings.lasting_at(self._mirror, path)

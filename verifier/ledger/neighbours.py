@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from itertools import chain, zip_longest
-from typing import Final
 
 from verifier.ledger import statements
 from verifier.ledger.names import Names, split
 from verifier.ledger.store import Store
 from verifier.ledger.values import PlaceName
-
-_FARTHEST_NS: Final = 2**63 - 1
-"""The farthest date that is stored, either way, in nanoseconds from 1970."""
+from verifier.model import LATEST_NS
 
 
 class Neighbours:
@@ -48,8 +45,8 @@ class Neighbours:
             statements.WRITTEN_ABOUT,
             (
                 self._names.place(place),
-                max(mtime_ns - within_ns, -_FARTHEST_NS),
-                min(mtime_ns + within_ns, _FARTHEST_NS),
+                max(mtime_ns - within_ns, -LATEST_NS),
+                min(mtime_ns + within_ns, LATEST_NS),
                 most,
             ),
         )

@@ -22,7 +22,7 @@ from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable
 from verifier.hashing import BLOCK, ReadFailed, Source, Underway, digest_of, own_hasher
 from verifier.inside import folders_around, lies_in
-from verifier.model import CHANGED_WHILE_READ, How, Kind, Sighting, Trouble, printable
+from verifier.model import CHANGED_WHILE_READ, LATEST_NS, How, Kind, Sighting, Trouble, printable
 from verifier.places.base import (
     AS_FOLDERS,
     READ_ALONE_FROM,
@@ -472,7 +472,7 @@ class _Reader:
             or after.st_size != size
             or before.st_mtime_ns != mtime_ns
             or before.st_ctime_ns != ctime_ns
-            or not -_LATEST_NS <= mtime_ns <= _LATEST_NS
+            or not -LATEST_NS <= mtime_ns <= LATEST_NS
         ):
             return None
         self._read_at_once += count
@@ -859,15 +859,10 @@ def _glance(below: _Below, path: bytes) -> Sighting:
     return _sighting(path, found, target=target)
 
 
-_LATEST_NS: Final = 2**63 - 1
-
-
 def _storable(date_ns: int) -> int:
     """A date as it can be stored: some file systems hold dates that no 64 bits can."""
     return (
-        date_ns
-        if -_LATEST_NS <= date_ns <= _LATEST_NS
-        else max(-_LATEST_NS, min(date_ns, _LATEST_NS))
+        date_ns if -LATEST_NS <= date_ns <= LATEST_NS else max(-LATEST_NS, min(date_ns, LATEST_NS))
     )
 
 
