@@ -6,12 +6,13 @@ the bad side it begins with keeping the next mirror run from carrying that over.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from enum import Enum
 
 from verifier.damage import INTERRUPTED
 from verifier.diff.comparison import Judged
-from verifier.measures import amount, count
+from verifier.measures import amount, count, listing
 from verifier.model import (
     SEGMENT,
     Cause,
@@ -226,18 +227,43 @@ _MOVED_AWAY = (
     "(the same command, with that folder after CERTIFICATE), then accept this."
 )
 
+_NOT_NAMED = (
+    "If such a mirror was left out on purpose, see that its copy is whole where it stands now (the "
+    "same command, with that folder after CERTIFICATE), then accept this; or name it in the "
+    "settings again."
+)
 
-def lost_after_release(path: bytes, size: int, certificate: str) -> Finding:
-    """A path that a certificate covers, and that the mirror holds no longer."""
+
+def lost_after_release(
+    path: bytes,
+    size: int,
+    certificate: str,
+    elsewhere: Sequence[str] = (),
+    *,
+    held_before: bool = True,
+) -> Finding:
+    """A path that a certificate covers, and that the mirror does not hold.
+
+    ``elsewhere`` are the other mirrors that hold it as it was certified.  ``held_before`` is False
+    where the certificate counts on other mirrors, none of which the settings name any more.
+    """
+    if held_before:
+        seen = "and the mirror does not hold it any more."
+    else:
+        seen = (
+            "and no mirror that the settings name holds it: those that did are not among them any "
+            "more."
+        )
+    if elsewhere:
+        seen += f" As it was certified it stands on {listing(elsewhere)}."
     return Finding(
         path,
         Verdict.MISSING,
         Cause.RELEASED,
         Side.MIRROR,
         size,
-        f"It was released from the source by {certificate}, and the mirror does not hold it any "
-        "more.",
-        f"{_ONLY_COPY} {_MOVED_AWAY}",
+        f"It was released from the source by {certificate}, {seen}",
+        f"{_ONLY_COPY} {_MOVED_AWAY if held_before else _NOT_NAMED}",
     )
 
 

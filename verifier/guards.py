@@ -14,12 +14,12 @@ def emptied(summary: WalkSummary) -> str | None:
     """A sentence when a place looks unmounted or emptied, None when it does not.
 
     What lies below a folder that could not be listed is neither there nor gone: it counts as
-    there.  What a certificate allowed to leave is not missed.
+    there.  What a certificate allowed to leave is not missed, nor what a pattern leaves out now.
     """
     there = summary.seen + summary.hidden
-    if summary.known and not there:
+    if summary.known > summary.left_out and not there:
         return f"it is empty, and {count(summary.known, 'path')} stood there at the last walk"
-    if 2 * there < summary.known - summary.released:
+    if 2 * there < summary.known - summary.released - summary.left_out:
         return (
             f"it holds {count(there, 'path')}, and {summary.known:,} stood there at the last walk"
         )

@@ -232,3 +232,31 @@ def test_what_was_written_after_the_certificate_is_not_released_when_it_is_delet
         }
     made.mirror.delete(copied)
     assert set(made.shift().findings) == {never}
+
+
+# Fails when what a pattern leaves out counts as what has gone.
+def test_patterns_that_are_new_miss_nothing(released):
+    released.settings(share=f'ignore = ["{FOLDER}/", "2026-015-weir/flights/[12]*.jpg"]')
+    checks = released.run("preflight", "--json").document["checks"]
+    assert [each["state"] for each in checks if each["check"] == "place"] == ["good", "good"]
+    found = released.shift()
+    assert (found.status, found.findings) == (0, {}), found.err
+    assert [each["files"] for each in released.run("audit", "--json").document["places"]] == [8, 8]
+
+
+# Fails when a mirror that the settings name no longer answers for what the source gave up.
+def test_what_only_a_mirror_held_that_the_settings_name_no_longer_is_told(released, tmp_path):
+    shelf = released.source.copy_to(tmp_path / "shelf")
+    released.settings()
+    settings = released.file.read_text()
+    other = settings.replace('name = "vault"', 'name = "shelf"')
+    released.file.write_text(other.replace(str(released.mirror.root), str(shelf.root)))
+    found = released.shift()
+    assert found.status == 1
+    assert {each[:3] for each in found.findings.values()} == {("missing", "released", "mirror")}
+    assert len(found.findings) == 8
+    said = " ".join(released.run("findings").out.decode().split())
+    assert "no mirror that the settings name holds it" in said
+    both = f'{settings}[[share.mirror]]\nname = "shelf"\nat = "{shelf.root}"\n'
+    released.file.write_text(both)
+    assert released.shift().findings == {}

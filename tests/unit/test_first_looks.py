@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec import structs
-from test_judging import SHARE, SOURCE, START, VAULT, Studio
+from studios import SHARE, SOURCE, START, VAULT, Studio
 from trees import Tree
 
 from verifier.engine import BellRang, Engine

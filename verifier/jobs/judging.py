@@ -21,6 +21,7 @@ from verifier.due import is_due
 from verifier.findings import damaged_after_release, finding_of, lost_after_release
 from verifier.jobs.examination import UNSTABLE, without_difference
 from verifier.jobs.neighbourhood import FILES_A_SHIFT, Neighbourhood, segments_of
+from verifier.jobs.released import Released
 from verifier.ledger import Ledger, PairRow, PlaceName, Suspicion, each_once
 from verifier.ledger.values import Covered, Known
 from verifier.measures import listing
@@ -87,8 +88,10 @@ class Judging:
         dated: Callable[[PlaceName], Dated] = lambda mirror: BOTH_DATED,
         only_listed: Collection[PlaceName] = (),
         costly: Collection[PlaceName] = (),
+        released: Released | None = None,
     ) -> None:
         self._ledger = ledger
+        self._released = released or Released(ledger, share, slack_ns)
         self._share = share
         self._slack_ns = slack_ns
         self._dated = dated
@@ -110,6 +113,8 @@ class Judging:
         """
         mirrors = list(mirrors)
         self._ledger.agreements.settle_unjudged(self._share, mirrors, int(self._now()))
+        if anew:
+            self._released.touch_what_no_place_holds()
         until = self._ledger.agreements.sequence()
         self._damaged.clear()
         for mirror in mirrors:
@@ -166,6 +171,7 @@ class Judging:
                 self._now,
                 self._damaged,
                 self._again,
+                self._released,
                 mirror in self._only_listed,
             )
             with closing(outcome):
@@ -213,7 +219,7 @@ class Judging:
         source = PlaceName(self._share)
         (pair,) = ledger.agreements.pairs_at(mirror, [path])
         if pair.source is None and pair.mirror is not None:
-            covered = ledger.certificates.covering(self._share, path)
+            covered = self._released.covering(path)
             if covered is None or covered.digest is None or pair.mirror.sighting.digest is None:
                 return
             with ledger.transaction():
@@ -260,9 +266,11 @@ class _Outcome:
         now: Callable[[], float],
         damaged: list[tuple[PlaceName, Sighting, frozenset[int]]],
         again: SortedSpill[bytes],
+        released: Released,
         only_listed: bool = False,
     ) -> None:
         self._ledger = ledger
+        self._released = released
         self._mirror = mirror
         self._mirrors = mirrors
         self._only_listed = only_listed
@@ -284,13 +292,30 @@ class _Outcome:
 
     def gone_from_both(self, path: bytes) -> None:
         """A path that neither side has any more."""
-        covered = self._ledger.certificates.covering(self._mirror.share, path)
-        if covered is not None and not self._was_told(path, Verdict.ORPHANED):
-            finding = lost_after_release(path, covered.size, _certificate(covered))
-            gone = Judgement(finding.verdict, finding.cause, finding.side)
-            self._findings.append((Judged(path, None, None, None, gone), finding))
+        released = self._released
+        if released.left_out(path):
+            self._settle(path, "the settings leave it out")
             return
-        self._settle(path, "it stands on neither side any more")
+        covered = released.covering_the_name(path)
+        if (
+            covered is None
+            or self._was_told(path, Verdict.ORPHANED)
+            or released.was_superseded(path, covered, None)
+            or released.stands_under_another_name(path, self._mirror)
+        ):
+            self._settle(path, "it stands on neither side any more")
+            return
+        elsewhere = [each.place for each in released.held_elsewhere(path, covered, self._mirror)]
+        held_before = released.was_certified_on(self._mirror, covered)
+        if elsewhere and not held_before:
+            said = f"{listing(elsewhere)} {'holds' if len(elsewhere) == 1 else 'hold'} it"
+            self._settle(path, f"{said} as {_certificate(covered)} proved it")
+            return
+        finding = lost_after_release(
+            path, covered.size, _certificate(covered), elsewhere, held_before=held_before
+        )
+        gone = Judgement(finding.verdict, finding.cause, finding.side)
+        self._findings.append((Judged(path, None, None, None, gone), finding))
 
     def take(self, row: Judged) -> None:
         """One path with its verdict."""
@@ -301,7 +326,7 @@ class _Outcome:
             verdict is Verdict.UNREAD and (row.source is None or row.mirror is None)
         ):
             self._again.add(row.path)  # what it waits for may come without touching it
-        elif verdict is Verdict.ORPHANED and self._released(row):
+        elif verdict is Verdict.ORPHANED and self._was_released(row):
             return
         elif verdict is Verdict.CORRUPT:
             self._suspect(row)
@@ -313,9 +338,9 @@ class _Outcome:
         if waiting + len(self._findings) + len(self._suspected) >= _AT_ONCE:
             self._write()
 
-    def _released(self, row: Judged) -> bool:
+    def _was_released(self, row: Judged) -> bool:
         """True when a certificate covers what stands on the mirror only, and says what it is."""
-        covered = self._ledger.certificates.covering(self._mirror.share, row.path)
+        covered = self._released.covering(row.path)
         mirror = row.mirror
         if covered is None or mirror is None or self._left_otherwise(row, covered):
             return False
@@ -337,8 +362,11 @@ class _Outcome:
     def _left_otherwise(self, row: Judged, covered: Covered) -> bool:
         """Whether the source last held something newer than what the certificate proved.
 
-        Both sides have agreed on it since, or the mirror was found to lack it.
+        It was so when it left, or both sides have agreed on it since, or the mirror was found to
+        lack it.
         """
+        if self._released.was_superseded(row.path, covered, row.mirror):
+            return True
         agreed = row.agreement
         if agreed is not None and (agreed.digest, agreed.target) != (
             covered.digest,

@@ -33,6 +33,7 @@ from verifier.jobs.opening import all_places, dated, open_ledger, places_of
 from verifier.jobs.paces import pace_by, paces_of
 from verifier.jobs.progress import Progress
 from verifier.jobs.readers import EngineReaders
+from verifier.jobs.released import Released
 from verifier.jobs.remarks import clock_remarks
 from verifier.jobs.spending import Budget, Meter, budgets, costly, only_listed
 from verifier.ledger import (
@@ -496,10 +497,10 @@ class _Night:
             self._anew.add(share.name)
 
     def _walk(self, share: Share, name: PlaceName, place: Place) -> None:
-        ledger = self._ledger
-        walk = ledger.walk(name, self._shift)
+        ledger, ignore = self._ledger, Ignore(share.ignore)
+        walk = ledger.walk(name, self._shift, left_out=ignore.ignores_at_or_above)
         try:
-            summary = walk.take(self._until_bell(walk_dated(place, Ignore(share.ignore))))
+            summary = walk.take(self._until_bell(walk_dated(place, ignore)))
             place.check()
         except BaseException:
             walk.discard()
@@ -791,6 +792,7 @@ class _Night:
                 lambda mirror: dated(share, mirror.place),
                 self._only_listed,
                 costly(self._settings),
+                Released.of(self._ledger, share),
             )
         return self._judgings[share.name]
 

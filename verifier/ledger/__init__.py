@@ -44,6 +44,7 @@ from verifier.ledger.values import (
     GrantedCertificate,
     Happening,
     Known,
+    LastHeld,
     LedgerFinding,
     MessageKind,
     Notice,
@@ -112,20 +113,26 @@ class Ledger:
         """The places that the ledger knows, by share, the source first."""
         return self._names.places(share)
 
-    def walk(self, place: PlaceName, shift: int | None = None, below: bytes = b"") -> Walk:
+    def walk(
+        self,
+        place: PlaceName,
+        shift: int | None = None,
+        below: bytes = b"",
+        left_out: Callable[[bytes], bool] = lambda path: False,
+    ) -> Walk:
         """A walk over ``place``, to be taken, looked at, and applied or discarded.
 
         With ``below``, a folder's path that ends in a slash, it is a walk over that folder alone:
-        nothing elsewhere is called vanished, and it does not stand in the list of walks.
+        nothing elsewhere is called vanished, and it does not stand in the list of walks.  What is
+        known and ``left_out`` of the walk on purpose is forgotten, but not missed.
         """
         self.readings.flush()
-        if not place.is_source or not self.certificates.of(place.share):
-            return Walk(self._store, self._names, place, shift, below)
+        certified = place.is_source and bool(self.certificates.of(place.share))
 
         def released(path: bytes) -> bool:
-            return self.certificates.releases(place.share, path)
+            return certified and self.certificates.releases(place.share, path)
 
-        return Walk(self._store, self._names, place, shift, below, released)
+        return Walk(self._store, self._names, place, shift, below, released, left_out)
 
     def first_look(self, place: PlaceName, shift: int | None = None) -> FirstLook | None:
         """A first look at ``place``; None where something was seen there before."""
@@ -183,6 +190,7 @@ __all__ = [
     "GrantedCertificate",
     "Happening",
     "Known",
+    "LastHeld",
     "Ledger",
     "LedgerFinding",
     "MessageKind",

@@ -7,7 +7,8 @@ too, and is therefore noted by itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import json
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 import msgspec
@@ -27,10 +28,11 @@ from verifier.ledger.values import (
     GrantedCertificate,
     Happening,
     Known,
+    LastHeld,
     PlaceName,
     Proof,
 )
-from verifier.model import Kind, Side
+from verifier.model import Kind, Side, forms_of
 
 _decode_standing: Final = msgspec.json.Decoder(Standing).decode
 
@@ -256,15 +258,44 @@ class Certificates:
             self._store.run(statements.FORGET_CHANGES, (request.id,))
         return number
 
-    def covering(self, share: str, path: bytes) -> Covered | None:
-        """What the latest certificate that covers a path of a share says of it."""
-        folder, name = split(path)
-        number = self._names.folder(self._names.share(share), folder)
-        row = None if number is None else self._store.row(statements.COVERING, (number, name))
+    def covering(self, share: str, path: bytes, forms: Sequence[bytes] = ()) -> Covered | None:
+        """What the latest certificate that covers a path of a share says of it.
+
+        Or else of one of its other Unicode ``forms``.
+        """
+        row = self._of_path(statements.COVERING, share, path, forms)
         if row is None:
             return None
         certificate, kind, size, digest, target = row
         return Covered(self.numbered(certificate), KINDS[kind], size, digest, target)
+
+    def last_held(self, share: str, path: bytes) -> LastHeld | None:
+        """What the source held of a covered path when it left; None where none has left it.
+
+        Also under another Unicode form.
+        """
+        row = self._of_path(statements.LAST_HELD, share, path, forms_of(path))
+        return None if row is None else LastHeld(KINDS[row[0]], *row[1:])
+
+    def held_by_none(self, share: str, named: Iterable[PlaceName]) -> Iterator[bytes]:
+        """Covered paths that no place in ``named`` holds, but one that is left out of them did.
+
+        Some may come more than once.
+        """
+        known = self._names.places(share)
+        named = set(named)
+        others = [each for each in known if not each.is_source and each not in named]
+        if not others:
+            return
+        values: dict[str, object] = {
+            "named": json.dumps([self._names.place(each) for each in (PlaceName(share), *named)]),
+            "others": json.dumps([self._names.place(each) for each in others]),
+        }
+        for certificate in self.of(share):
+            values["certificate"] = certificate.id
+            for path, number in self._names.folders(self._names.share(share), certificate.folder):
+                rows = self._store.rows(statements.HELD_BY_NONE, {**values, "folder": number})
+                yield from (path + name for (name,) in rows)
 
     def releases(self, share: str, path: bytes) -> bool:
         """Whether the source may lose a path: what it last held there is what a certificate says.
@@ -282,6 +313,18 @@ class Certificates:
         """Every certificate on a folder of a share, in the order in which they were granted."""
         rows = self._store.rows(statements.CERTIFICATES_OF_SHARE, (self._names.share(share),))
         return [GrantedCertificate(*row) for row in rows]
+
+    def _of_path(
+        self, statement: str, share: str, path: bytes, forms: Sequence[bytes]
+    ) -> Row | None:
+        """The first row for a path, or else for one of its forms."""
+        number = self._names.share(share)
+        for form in dict.fromkeys((path, *forms)):
+            folder, name = split(form)
+            in_folder = self._names.folder(number, folder)
+            if in_folder is not None and (row := self._store.row(statement, (in_folder, name))):
+                return row
+        return None
 
     def numbered(self, number: int) -> GrantedCertificate:
         """The certificate of that number, which must be one that there is."""

@@ -575,6 +575,23 @@ _TOUCHED_BY_NUMBER: Final = (
     "DROP TABLE temp.touched_before",
 )
 
+_LAST_HELD: Final = (
+    # Of paths that a certificate covers: what the source held of each when it left.  Where that
+    # was something newer than what was certified, no certificate releases it.
+    """
+    CREATE TABLE last_held (
+        folder   INTEGER NOT NULL REFERENCES folders (id),
+        name     BLOB NOT NULL,
+        kind     INTEGER NOT NULL,
+        size     INTEGER NOT NULL,
+        mtime_ns INTEGER NOT NULL,
+        digest   BLOB,                          -- NULL: nobody has read it as it was then
+        target   BLOB,
+        PRIMARY KEY (folder, name)
+    ) WITHOUT ROWID
+    """,
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -640,5 +657,10 @@ MIGRATIONS: Final = (
         13,
         "what was touched, numbered without a table of numbers beside it",
         _TOUCHED_BY_NUMBER,
+    ),
+    Migration(
+        14,
+        "what the source held last of the paths that certificates cover",
+        _LAST_HELD,
     ),
 )

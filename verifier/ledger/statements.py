@@ -330,6 +330,15 @@ NOTE_DEPARTURE: Final = """
                 AND certified.target IS sightings.target
         )
 """
+KEEP_LAST_HELD: Final = """
+    INSERT OR REPLACE INTO last_held (folder, name, kind, size, mtime_ns, digest, target)
+    SELECT folder, name, kind, size, mtime_ns, digest, target FROM sightings
+    WHERE place = :place AND folder = :folder AND name = :name
+        AND EXISTS (SELECT 1 FROM certified WHERE folder = :folder AND name = :name)
+"""
+LAST_HELD: Final = """
+    SELECT kind, size, mtime_ns, digest, target FROM last_held WHERE folder = ? AND name = ?
+"""
 DEPARTURES_WITHIN: Final = """
     SELECT folders.path, departures.name, at
     FROM departures CROSS JOIN folders ON folders.id = departures.folder
@@ -1138,6 +1147,18 @@ COVERING: Final = """
     WHERE folder = ? AND name = ?
         AND EXISTS (SELECT 1 FROM certificates WHERE certificates.id = certificate)
     ORDER BY certificate DESC LIMIT 1
+"""
+HELD_BY_NONE: Final = """
+    SELECT name FROM certified
+    WHERE certified.folder = :folder AND certified.certificate = :certificate
+        AND EXISTS (
+            SELECT 1 FROM sightings JOIN json_each(:others) ON place = value
+            WHERE sightings.folder = certified.folder AND sightings.name = certified.name
+        )
+        AND NOT EXISTS (
+            SELECT 1 FROM sightings JOIN json_each(:named) ON place = value
+            WHERE sightings.folder = certified.folder AND sightings.name = certified.name
+        )
 """
 IS_AS_CERTIFIED: Final = """
     SELECT 1 FROM certified JOIN sightings USING (folder, name)

@@ -103,8 +103,9 @@ class WalkSummary(Struct, frozen=True):
     ``hidden`` are known paths below a folder that could not be listed: neither seen nor
     vanished.  ``agreed`` are the known paths that have an agreement; of those, ``agreed_changed``
     changed in size, date, kind or target, which is what a copy run would carry over, and
-    ``agreed_vanished`` were not seen.  ``released`` vanished too, with a certificate that they may,
-    and are not among the agreed ones.
+    ``agreed_vanished`` were not seen.  ``released`` vanished too, with a certificate that they may;
+    ``left_out`` are known paths that a pattern leaves out by now, and which did not vanish.  Both
+    are not among the agreed ones.
     """
 
     known: int = 0
@@ -119,6 +120,7 @@ class WalkSummary(Struct, frozen=True):
     agreed_changed: int = 0
     agreed_vanished: int = 0
     released: int = 0
+    left_out: int = 0
 
 
 class RecordedWalk(Struct, frozen=True):
@@ -362,5 +364,18 @@ class Covered(Struct, frozen=True, gc=False):
     certificate: GrantedCertificate
     kind: Kind
     size: int
+    digest: bytes | None
+    target: bytes | None
+
+
+class LastHeld(Struct, frozen=True, gc=False):
+    """What the source held of a covered path when it left it.
+
+    ``digest`` is None for a link, and where nobody had read the file as it was then.
+    """
+
+    kind: Kind
+    size: int
+    mtime_ns: int
     digest: bytes | None
     target: bytes | None

@@ -44,8 +44,10 @@ class Walk:
         shift: int | None,
         below: bytes = b"",
         released: Callable[[bytes], bool] = lambda path: False,
+        left_out: Callable[[bytes], bool] = lambda path: False,
     ) -> None:
         self._released = released
+        self._left_out = left_out
         self._store = store
         self._below = below
         self._names = names
@@ -128,6 +130,7 @@ class Walk:
             in_path_order(folders, known.in_folder),
             known,
             self._released,
+            self._left_out,
         )
         comparison.run(seen)
         return comparison.summary()
@@ -176,6 +179,7 @@ class Walk:
                 continue
             if self._place.is_source:
                 self._store.run(statements.NOTE_DEPARTURE, {**path, "at": at})
+                self._store.run(statements.KEEP_LAST_HELD, path)
             self._store.run(statements.APPLY_VANISHED, path)
             for mirror in self._mirrors:
                 self._store.run(
@@ -292,9 +296,11 @@ class _Comparison:
         rows: Iterator[tuple[bytes, int, Row]],
         known: _Known,
         released: Callable[[bytes], bool],
+        left_out: Callable[[bytes], bool],
     ) -> None:
         self._may_leave = released
-        self._released = 0
+        self._is_left_out = left_out
+        self._released = self._left_out = 0
         self._stage = stage
         self._known = known
         self._rows = rows
@@ -302,7 +308,7 @@ class _Comparison:
         self._unlisted: set[bytes] = set()
         self._seen = self._new = self._changed = self._vanished = self._hidden = 0
         self._files = self._bytes = self._passed = 0
-        self._agreed_changed = self._agreed_vanished = self._agreed_released = 0
+        self._agreed_changed = self._agreed_vanished = self._agreed_gone_on = 0
 
     def run(self, seen: Iterable[Sighting]) -> None:
         """Go through both to their ends."""
@@ -345,10 +351,11 @@ class _Comparison:
             hidden=self._hidden,
             files=self._files,
             bytes=self._bytes,
-            agreed=self._known.agreed - self._agreed_released,
+            agreed=self._known.agreed - self._agreed_gone_on,
             agreed_changed=self._agreed_changed,
             agreed_vanished=self._agreed_vanished,
             released=self._released,
+            left_out=self._left_out,
         )
 
     def _otherwise(self, path: bytes, sighting: Sighting) -> None:
@@ -402,12 +409,16 @@ class _Comparison:
         if self._unlisted and self._below_unlisted(path):
             self._hidden += 1
             return
-        self._vanished += 1
         agreed = self._known.is_agreed(folder, row[0])
-        if self._may_leave(path):
+        if self._is_left_out(path):
+            self._left_out += 1
+            self._agreed_gone_on += agreed
+        elif self._may_leave(path):
+            self._vanished += 1
             self._released += 1
-            self._agreed_released += agreed
+            self._agreed_gone_on += agreed
         else:
+            self._vanished += 1
             self._agreed_vanished += agreed
         self._stage.add(_VANISHED, path)
 

@@ -21,6 +21,7 @@ from verifier import guards
 from verifier.certificate import RuleResult
 from verifier.engine import BellRang, ReadingEngine
 from verifier.errors import PlaceUnreachable, RequestRefused
+from verifier.ignore import Ignore
 from verifier.jobs.apart import machines, no_copies
 from verifier.jobs.clearance import rules
 from verifier.jobs.clearance.folder import folder_in, refuse_no_folder, walk_folder
@@ -203,7 +204,8 @@ class _Clearing:
     def _walk_all(self) -> None:
         """Record what stands in the folder at every place by now."""
         for name, place in self._places.items():
-            walk = self._ledger.walk(name, below=self._folder)
+            left_out = Ignore(self._share.ignore).ignores_at_or_above
+            walk = self._ledger.walk(name, below=self._folder, left_out=left_out)
             try:
                 summary = walk.take(
                     self._until_bell(walk_folder(place, self._folder, self._share.ignore))

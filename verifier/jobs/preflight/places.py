@@ -112,7 +112,7 @@ class PlacesLookedAt:
         try:
             self._list(place)
             short = place.complete and known is not None and place.files * 2 < known.files
-            if short and self._was_released(place):
+            if short and self._was_meant(place):
                 short = False
         except VerifierError as error:
             return place.says("place", State.WRONG, *in_two(str(error)))
@@ -142,20 +142,20 @@ class PlacesLookedAt:
             )
         return place.says("place", State.GOOD, f"{holds}.")
 
-    def _was_released(self, place: PlaceFound) -> bool:
-        """Whether what is gone from a source left with certificates, as a shift would see it.
+    def _was_meant(self, place: PlaceFound) -> bool:
+        """Whether what is gone left with certificates, or is left out by now, as a shift sees it.
 
         Lists the place once more, beside what the ledger knows; records nothing.
         """
         assert place.place is not None
-        if not place.full_name.is_source:
-            return False
+        ignore = Ignore(place.share.ignore)
         with Ledger(self._settings.studio.ledger) as ledger:
-            if not ledger.certificates.of(place.share.name):
+            certified = place.full_name.is_source and ledger.certificates.of(place.share.name)
+            if not certified and not ignore:
                 return False
-            walk = ledger.walk(place.full_name)
+            walk = ledger.walk(place.full_name, left_out=ignore.ignores_at_or_above)
             try:
-                seen = walk_dated(place.place, Ignore(place.share.ignore))
+                seen = walk_dated(place.place, ignore)
                 summary = walk.take(_until(self._permission.until, seen))
             except BellRang:
                 return False

@@ -162,6 +162,7 @@ class SpotCheck:
                 self._now,
                 dated=lambda mirror: dated(self._share, mirror.place),
                 only_listed=self._only_listed,
+                released=self._verdicts.released,
             )
             self._meter = Meter(
                 self._settings,

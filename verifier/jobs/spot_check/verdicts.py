@@ -8,6 +8,7 @@ from typing import Final
 from verifier.diff.judge import judge
 from verifier.due import is_due, latest_run
 from verifier.jobs.opening import dated
+from verifier.jobs.released import Released
 from verifier.jobs.spot_check.sample import Step, Unit
 from verifier.ledger import Covered, Known, Ledger, PlaceName
 from verifier.model import Kind, Sighting, Verdict
@@ -27,6 +28,7 @@ class Verdicts:
         self._source = PlaceName(share.name)
         self._ledger = ledger
         self._now = now
+        self.released = Released.of(ledger, share)
         self.slack_ns = round(share.slack.total_seconds() * 1e9)
 
     def of(
@@ -53,17 +55,22 @@ class Verdicts:
             dated=dated(self._share, mirror.place),
         ).verdict
 
-    def covered(self, path: bytes) -> Covered | None:
-        """What a certificate proved of a path, if that is what the source held last."""
-        found = self._ledger.certificates.covering(self._share.name, path)
+    def covered(self, path: bytes, there: Sighting | None = None) -> Covered | None:
+        """What a certificate proved of a path, if that is what the source held last.
+
+        ``there`` is what a mirror holds of it.
+        """
+        found = self.released.covering(path)
         last = self.known(self._source, path)
         held = None if last is None else last.sighting.digest
         if found is None or (held is not None and held != found.digest):
             return None
+        if last is None and self.released.was_superseded(path, found, there):
+            return None
         return found
 
     def _of_released(self, unit: Unit, mirror: PlaceName, there: Sighting) -> Verdict | None:
-        covered = self.covered(unit.path)
+        covered = self.covered(unit.path, there)
         if covered is None or self.known(mirror, unit.names[mirror]) is None:
             return None
         if is_gone(there):
