@@ -241,6 +241,15 @@ def test_a_report_while_a_shift_runs_says_so_and_misses_no_night_that_it_covers(
 
 Spoil = Callable[[Ledger], object]
 
+def read_with_the_clock_ahead(ledger: Ledger) -> None:
+    """The next round follows the last reading, and so does not begin before that."""
+    night(ledger)
+    for place in (SOURCE, VAULT):
+        record(ledger, place, read(file("flights/0001.jpg"), at=STARTED + 400 * DAY))
+        ledger.rounds.end_if_complete(place, STARTED)
+        ledger.rounds.start_next(place, STARTED)
+
+
 SPOILED: list[tuple[str, Spoil, int, list[DoubtKind]]] = [
     ("nothing was ever read", lambda ledger: None, NOW, [DoubtKind.NOTHING_READ]),
     (
@@ -334,6 +343,7 @@ SPOILED: list[tuple[str, Spoil, int, list[DoubtKind]]] = [
         NOW,
         [DoubtKind.SUSPECTED],
     ),
+    ("the clock was ahead at first", read_with_the_clock_ahead, NOW, [DoubtKind.CLOCK] * 2),
 ]
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from enum import StrEnum
+from typing import Final
 
 from msgspec import Struct
 
@@ -16,6 +17,10 @@ from verifier.jobs.recipients import unreached
 from verifier.jobs.shift import StoppedBy
 from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Shift
 from verifier.settings import Settings
+
+
+_CLOCK_FAR_AHEAD: Final = 86_400
+"""Seconds that a round may begin later than now, which follows the last reading of all."""
 
 
 class DoubtKind(StrEnum):
@@ -35,6 +40,7 @@ class DoubtKind(StrEnum):
     STOPPED_ANSWERING = "stopped-answering"
     SUSPECTED = "suspected"
     UNREAD = "unread"
+    CLOCK = "clock"
     OVERDUE = "overdue"
     UNDELIVERED = "undelivered"
 
@@ -89,7 +95,7 @@ def doubts_of_nights(
 
 
 def doubts_of_places(
-    ledger: Ledger, places: Sequence[PlaceAudit], last: Shift | None
+    ledger: Ledger, places: Sequence[PlaceAudit], last: Shift | None, now: float
 ) -> Iterator[Doubt]:
     """What is not known of what stands at the places, whatever the last shift came to."""
     if last is None:
@@ -108,6 +114,9 @@ def doubts_of_places(
     for each in places:
         if each.unread_files and each.budget is None:
             yield Doubt(DoubtKind.UNREAD, each.place, None, each.unread_files, each.unread_bytes)
+    for each in places:
+        if each.round is not None and each.round.started > now + _CLOCK_FAR_AHEAD:
+            yield Doubt(DoubtKind.CLOCK, each.place, each.round.started)
     for each in places:
         if each.late and each.affordable:
             yield Doubt(DoubtKind.OVERDUE, each.place, each.oldest_read)

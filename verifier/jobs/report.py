@@ -229,7 +229,7 @@ def gather(settings: Settings, ledger: Ledger, now: float, *, running: bool = Fa
     ended = next((each.ended for each in reversed(shifts) if each.ended is not None), _ended(last))
     doubts = worst_first(
         *doubts_of_nights(last, ended, following.lately, running=running),
-        *doubts_of_places(ledger, audited.places, last),
+        *doubts_of_places(ledger, audited.places, last, now),
         *not_told(settings, ledger, now),
     )
     groups, accepted, unreadable = _grouped(ledger, last)

@@ -203,7 +203,7 @@ def _headlines(facts: Facts) -> Iterator[str]:
         new = "" if facts.news else "nothing new, "
         need = "needs" if known == 1 else "need"
         yield f"{new}{count(known, 'finding')} of before still {need} you{danger}".capitalize()
-    yield from _doubt_subjects(facts, DoubtKind.OVERDUE)
+    yield from _doubt_subjects(facts, DoubtKind.CLOCK, DoubtKind.OVERDUE)
 
 
 _NOT_SEEN: Final = DoubtKind.UNMOUNTED, DoubtKind.NOT_REACHED, DoubtKind.STOPPED_ANSWERING
@@ -225,6 +225,8 @@ def _doubt_subjects(facts: Facts, *kinds: DoubtKind) -> Iterator[str]:
             DoubtKind.STOPPED_ANSWERING: f"{where} stopped answering",
             DoubtKind.SUSPECTED: f"{count(number, 'path')} {_look(number)} damaged, to be read a "
             "second time",
+            DoubtKind.CLOCK: f"{where} {'is' if len(places) == 1 else 'are'} not read again: the "
+            "clock was or is wrong",
             DoubtKind.OVERDUE: f"Some of {where} was not read for too long",
         }[kind]
 

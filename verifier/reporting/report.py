@@ -199,6 +199,12 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
                 f"{'has' if each.number == 1 else 'have'} not been read as "
                 f"{'it is' if each.number == 1 else 'they are'} now."
             )
+        case DoubtKind.CLOCK:
+            return (
+                f"{where} was last read {when} by the record, which is later than now: the clock "
+                "of this machine was or is wrong. Check it; until then no file is read again "
+                "there for the audit."
+            )
         case DoubtKind.OVERDUE:
             return f"some of {where} was not read within the time that the settings ask for."
         case DoubtKind.UNDELIVERED:

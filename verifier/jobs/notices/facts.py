@@ -33,7 +33,7 @@ _DAY: Final = 86_400
 FIRST_FEW: Final = 5
 """Findings of a kind that a message names."""
 
-_NO_NEWS: Final = frozenset({DoubtKind.OVERDUE})
+_NO_NEWS: Final = frozenset({DoubtKind.CLOCK, DoubtKind.OVERDUE})
 """What lasts for weeks, and is told with the next message; so is what is not read yet."""
 
 
@@ -67,7 +67,7 @@ def facts_of(
 
     groups, numbers = grouped(news())
     audited = audit.audit(settings, ledger, None, now).places
-    doubts = tuple(_unsaid(doubts_of_places(ledger, audited, own), result))
+    doubts = tuple(_unsaid(doubts_of_places(ledger, audited, own, now), result))
     week = None
     if weekly_is_due(settings, ledger, shifts, now):
         week = _week(settings, ledger, shifts, audited, now)
