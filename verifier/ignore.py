@@ -83,6 +83,16 @@ class Only(Ignore):
         return super()._ignores_folder(path)
 
 
+def means(pattern: str) -> bool | None:
+    """True for a pattern that leaves paths out, False for one that takes them back in.
+
+    None for one that means neither, such as a remark or a lone bracket.  Raises RequestRefused
+    for one that cannot be understood.
+    """
+    (found,) = _spec([pattern]).patterns or (None,)
+    return None if found is None else found.include
+
+
 def refuse_idle(patterns: Sequence[str]) -> None:
     """Raises RequestRefused for patterns of a command line that leave nothing out.
 
@@ -90,14 +100,14 @@ def refuse_idle(patterns: Sequence[str]) -> None:
     """
     leaves_out = False
     for pattern in patterns:
-        (found,) = _spec([pattern]).patterns or (None,)
-        if found is None or found.include is None:
+        takes = means(pattern)
+        if takes is None:
             raise RequestRefused(
                 f'The ignore pattern "{printable(pattern.encode(errors="surrogateescape"))}" '
                 "leaves nothing out: in gitwildmatch style it is a remark, or no name. Put a "
                 "backslash before a first # or !, and before a bracket that is one."
             )
-        leaves_out = leaves_out or found.include
+        leaves_out = leaves_out or takes
     if patterns and not leaves_out:
         raise RequestRefused(
             "The ignore patterns leave nothing out: one that begins with ! takes back what one "

@@ -241,6 +241,7 @@ def test_a_report_while_a_shift_runs_says_so_and_misses_no_night_that_it_covers(
 
 Spoil = Callable[[Ledger], object]
 
+
 def read_with_the_clock_ahead(ledger: Ledger) -> None:
     """The next round follows the last reading, and so does not begin before that."""
     night(ledger)

@@ -629,6 +629,14 @@ BROKEN: dict[str, tuple[str, str]] = {
         share("mirror_runs = '23:00'\nmirror_takes = '0 h'"),
         f'{S1}.mirror_takes is "0 h" (that is no time at all)',
     ),
+    "a pattern that is a remark": (
+        share("ignore = ['.DS_Store', '# caches']"),
+        f'{S1}.ignore[2] is "# caches" (it leaves nothing out), expected a pattern such as',
+    ),
+    "a pattern that is a lone bracket": (
+        share("ignore = ['[']"),
+        f'{S1}.ignore[1] is "[" (it leaves nothing out)',
+    ),
     "blank pattern": (share("ignore = ['.DS_Store', ' ']"), f'{S1}.ignore[2] is " " (it cannot'),
     "more copies than mirrors": (
         share("") + "[clearance]\ncopies = 2",

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from verifier.errors import RequestRefused
 from verifier.hours import Dates, Span, parse_date, parse_days
-from verifier.ignore import Ignore
+from verifier.ignore import means
 from verifier.places.addresses import Address, parse_address, parse_path
 from verifier.settings.quoting import did_you_mean
 from verifier.settings.secrets import check_heartbeat_address, check_notify_address
@@ -114,9 +114,11 @@ def _name(text: str) -> str:
 
 def _pattern(text: str) -> str:
     try:
-        Ignore([text])
+        takes = means(text)
     except RequestRefused as error:
         raise ValueError("it cannot be understood") from error
+    if takes is None:
+        raise ValueError("it leaves nothing out")
     return text
 
 
