@@ -18,7 +18,6 @@ from verifier.jobs.shift import StoppedBy
 from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Shift
 from verifier.settings import Settings
 
-
 _CLOCK_FAR_AHEAD: Final = 86_400
 """Seconds that a round may begin later than now, which follows the last reading of all."""
 
