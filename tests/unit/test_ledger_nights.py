@@ -167,3 +167,32 @@ def test_a_ledger_of_version_5_keeps_what_it_holds_and_has_no_nights_yet(tmp_pat
         ledger.nights.record(1, 200, {SOURCE: 7}, {})
         assert len(ledger.nights.stood(0)) == 1
         assert ledger.soundness() == ()
+
+
+# Fails when rows that are written together lose one, or when what was all agreed once stays so.
+def test_what_was_all_agreed_on_just_now_is_counted_so_until_anything_changes(ledger):
+    tree = [file(b"flights/%04d.jpg" % number) for number in range(3 * 32 + 5)]
+    contents = [read(each, number) for number, each in enumerate(tree)]
+    for place in (SOURCE, VAULT):
+        look = ledger.first_look(place)
+        look.add(contents)
+        look.end(NOW)
+        assert [each.sighting for each in ledger.sightings(place)] == contents
+    ledger.agreements.settle_unjudged(SOURCE.share, [VAULT], NOW)
+    assert ledger.agreements.all_agreed(VAULT) == len(tree)
+    assert counted(ledger) == {"matched": (len(tree), 0)}
+    record(ledger, VAULT, read(tree[7], 1000))
+    assert ledger.agreements.all_agreed(VAULT) is None
+    assert counted(ledger) == {"matched": (len(tree) - 1, 0), "pending": (1, 0)}
+
+
+def test_what_was_agreed_on_but_for_one_path_is_counted(ledger):
+    tree = [file(b"flights/%04d.jpg" % number) for number in range(40)]
+    contents = [read(each, number) for number, each in enumerate(tree)]
+    for place, held in ((SOURCE, contents), (VAULT, contents[1:])):
+        look = ledger.first_look(place)
+        look.add(held)
+        look.end(NOW)
+    ledger.agreements.settle_unjudged(SOURCE.share, [VAULT], NOW)
+    assert ledger.agreements.all_agreed(VAULT) is None
+    assert counted(ledger) == {"matched": (39, 0), "pending": (1, 0)}

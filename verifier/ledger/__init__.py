@@ -88,7 +88,7 @@ class Ledger:
         self.clearances = Clearances(self._store, self._names, self.readings)
         self.certificates = Certificates(self._store, self._names, self.chain)
         self.neighbours = Neighbours(self._store, self._names)
-        self.nights = Nights(self._store, self._names, self.readings)
+        self.nights = Nights(self._store, self._names, self.readings, self.agreements)
         self.messages = Messages(self._store)
         self.spending = Spending(self._store, self._names)
 

@@ -45,6 +45,16 @@ class Agreements:
         self._store = store
         self._names = names
         self._readings = readings
+        self._all_agreed: dict[int, tuple[int, int]] = {}
+        store.forget.append(self._all_agreed.clear)
+
+    def all_agreed(self, mirror: PlaceName) -> int | None:
+        """How many paths a mirror and its source hold, if all were agreed on here just now.
+
+        None where not all were, or anything was touched since.
+        """
+        sequence, paths = self._all_agreed.get(self._names.place(mirror), (None, 0))
+        return paths if sequence == self.sequence() else None
 
     def record(self, mirror: PlaceName, agreed: Iterable[tuple[bytes, Agreement]], at: int) -> None:
         """Record that source and mirror were proven equal at these paths, in one transaction.
@@ -207,10 +217,15 @@ class Agreements:
         agreed = 0
         if said is not None and not said[0]:
             agreed = self._in_runs(source, statements.AGREE_THROUGHOUT, values)
-        for place in (source, mirror):
-            if self._names.totals(self._names.place_name(place)).entries == agreed:
-                continue  # all that stands there was agreed on just now
+        others = [
+            place
+            for place in (source, mirror)
+            if self._names.totals(self._names.place_name(place)).entries != agreed
+        ]
+        for place in others:
             self._in_runs(place, statements.TOUCH_THROUGHOUT, {**values, "place": place})
+        if not others:  # all that stands there was agreed on just now
+            self._all_agreed[mirror] = self.sequence(), agreed
 
     def _in_runs(self, place: int, statement: str, values: Mapping[str, object]) -> int:
         """Run a statement over the sightings of a place, some thousand at a time.

@@ -119,9 +119,9 @@ class FirstLook:
             told = None if sighting.trouble is None else str(sighting.trouble)
             others.append((*row, KIND_NUMBERS[sighting.kind], sighting.target, told))
             unread.append(sighting)
-        self._store.run_each(statements.SEE_FIRST_AND_READ, read)
-        self._store.run_each(statements.SEE_FIRST, others)
-        self._store.run_each(statements.TOUCH, (each[:3] for each in others))
+        self._store.insert_each(statements.SEE_FIRST_AND_READ, read)
+        self._store.insert_each(statements.SEE_FIRST, others)
+        self._store.insert_each(statements.TOUCH, [each[:3] for each in others])
         left = counted(unread)
         add_to_counts(
             self._store,

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from msgspec import Struct
 
 from verifier.ledger import statements
+from verifier.ledger.agreements import Agreements
 from verifier.ledger.names import Names, split
 from verifier.ledger.readings import Readings
 from verifier.ledger.store import Store
@@ -70,22 +71,29 @@ class Held(Struct, frozen=True):
 class Nights:
     """One record a shift, written when it has ended, and what the ledger tells of all shifts."""
 
-    def __init__(self, store: Store, names: Names, readings: Readings) -> None:
+    def __init__(
+        self, store: Store, names: Names, readings: Readings, agreements: Agreements
+    ) -> None:
         self._store = store
         self._names = names
         self._readings = readings
+        self._agreements = agreements
         store.add_function("folder_of", lambda path: split(path)[0], 1)
         store.add_function("name_of", lambda path: split(path)[1], 1)
 
     def tallies(self, mirror: PlaceName) -> Mapping[Verdict, Tally]:
-        """How many paths of a mirror have each verdict now.  Looks at each: seconds a million."""
+        """How many paths of a mirror have each verdict now.  Looks at each: seconds a million.
+
+        Unless all were just agreed on, as after a first shift over what matches.
+        """
         self._readings.flush()
         values = {
             "mirror": self._names.place(mirror),
             "source": self._names.place(PlaceName(mirror.share)),
             "share": self._names.share(mirror.share),
         }
-        there = self._store.row(statements.COUNT_PAIRS, values)
+        agreed = self._agreements.all_agreed(mirror)
+        there = (agreed, 0, 0) if agreed else self._store.row(statements.COUNT_PAIRS, values)
         said = self._store.row(statements.COUNT_PAIRS_FOUND, values)
         assert there is not None and said is not None
         found = {

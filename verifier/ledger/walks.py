@@ -273,8 +273,8 @@ class _Stage:
     def write(self) -> None:
         """Pass on what is held.  A walk has each path once, so that their order is free."""
         with self._store.staging():
-            self._store.run_each(statements.STAGE_PLAIN, self._plain)
-            self._store.run_each(statements.STAGE_PATH, self._rows)
+            self._store.insert_each(statements.STAGE_PLAIN, self._plain)
+            self._store.insert_each(statements.STAGE_PATH, self._rows)
         self._rows, self._plain = [], []
 
     def _folder(self, path: bytes) -> int:
