@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-
 LONGEST_FIRST = (
     "program/test_far_host.py",
     "program/test_shift.py",
@@ -38,7 +37,7 @@ LONGEST_FIRST = (
     "program/test_demo.py",
     "unit/test_plain_system.py",
 )
-"""A file goes to one worker as a whole: one that takes long and begins last leaves the other idle."""
+"""A file goes to one worker as a whole: a long one that begins last leaves the other idle."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
