@@ -8,7 +8,9 @@ import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
 from contextlib import closing
+from itertools import count
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -60,6 +62,9 @@ def first_look(studio: Studio, places: list[PlaceName], unread: set[bytes], at_o
             seen, left[place] = left[place][:at_once], left[place][at_once:]
             look.add([_read(studio, place, each, unread) for each in seen])
             look.commit(int(studio.now))
+        if SOURCE in looks and VAULT in looks:
+            parts = looks[SOURCE].take_parts()
+            studio.ledger.agreements.agree_at_first(VAULT, parts, int(studio.now))
     for look in looks.values():
         look.end(int(studio.now))
 
@@ -107,7 +112,8 @@ def test_a_first_look_leads_to_what_a_walk_and_readings_lead_to(
             path: (source[path][0], date) for path, (_, date) in mirror.items() if path in source
         }
     folder = tmp_path_factory.mktemp("ledgers")
-    with Ledger(folder / "one.db") as one, Ledger(folder / "other.db") as other:
+    everywhere = patch("verifier.ledger.first_look._SHORT_PART", 0)
+    with everywhere, Ledger(folder / "one.db") as one, Ledger(folder / "other.db") as other:
         looked, walked = Studio(one), Studio(other)
         for studio in (looked, walked):
             studio.places = {SOURCE: dict(source), VAULT: dict(mirror)}
@@ -305,6 +311,35 @@ def test_both_places_are_known_and_read_afterwards(ledger, tmp_path):
         totals = ledger.work.totals(name)
         assert (totals.entries, totals.files, totals.unread_files) == (201, 200, 0)
         assert ledger.shifts.last_walk(name).summary.seen == 201
+
+
+# Fails when what both sides hold is not agreed on before all is seen, or counted wrong.
+@pytest.mark.parametrize("rotten", [False, True])
+def test_what_both_sides_hold_is_agreed_on_while_they_are_read(ledger, tmp_path, rotten):
+    trees = {SOURCE: _survey(tmp_path / "bench", 600), VAULT: _survey(tmp_path / "vault", 600)}
+    if rotten:
+        trees[VAULT].flip_bit("flights/03/frame-0170.jpg")
+    agreed: list[int] = []
+    looks = _looks(
+        ledger, trees, Lookers(lambda entries: agreed.append(_agreed(ledger))), now=_ticking()
+    )
+    looks.run()
+    assert 0 < agreed[-1] < 600, "none before the end"
+    assert _agreed(ledger) == 600 - rotten
+    ledger.agreements.settle_unjudged(SHARE, [VAULT], START)
+    assert _agreed(ledger) == 600 - rotten
+    touched = set(ledger.agreements.touched(VAULT))
+    assert touched == {b"latest", *([b"flights/03/frame-0170.jpg"] if rotten else [])}
+
+
+def _agreed(ledger: Ledger) -> int:
+    return sum(1 for _ in ledger.agreements.all(VAULT))
+
+
+def _ticking() -> Callable[[], float]:
+    """A clock on which so much passes between any two looks that all is committed at once."""
+    seconds = count(START, 5)
+    return lambda: float(next(seconds))
 
 
 def test_a_place_whose_root_goes_away_is_lost_and_the_other_is_not(ledger, tmp_path):

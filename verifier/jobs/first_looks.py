@@ -9,7 +9,7 @@ a bell or a fault cuts off, is walked and read as in every other shift.
 from __future__ import annotations
 
 import queue
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from typing import Final, Protocol
@@ -17,7 +17,7 @@ from typing import Final, Protocol
 from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ignore import Ignore
-from verifier.ledger import HELD_FOR, FirstLook, Ledger, PlaceName
+from verifier.ledger import HELD_FOR, FirstLook, Ledger, Part, PlaceName
 from verifier.model import Sighting
 from verifier.places.base import Look, Place, unpack
 from verifier.reading import batches
@@ -57,6 +57,23 @@ class Lookers(Protocol):
         """Bytes that came off a place so far."""
 
 
+class _Recorded:
+    """How far the batches of a place are recorded without a gap; they come back in any order."""
+
+    def __init__(self) -> None:
+        self._next = 0
+        self._early: dict[int, bytes] = {}
+        self.upto = b""
+        """The last path up to there."""
+
+    def add(self, number: int, last: bytes) -> None:
+        """The batch of that number, which ends with that path, is recorded."""
+        self._early[number] = last
+        while (following := self._early.pop(self._next, None)) is not None:
+            self.upto = following
+            self._next += 1
+
+
 class _Under:
     """One place under way."""
 
@@ -64,6 +81,10 @@ class _Under:
         self.place = place
         self.look = look
         self.entries = entries
+        self.sent = 0
+        self.recorded = _Recorded()
+        self.to_agree: deque[Part] = deque()
+        """Of a mirror: what its source holds, and it is still to be looked at."""
         self.listed = False
         """Nothing of it is to be sent any more."""
         self.whole = True
@@ -90,7 +111,7 @@ class FirstLooks:
         self._each_turn = each_turn
         self._now = now
         self._under: dict[PlaceName, _Under] = {}
-        self._answers: queue.SimpleQueue[tuple[PlaceName, list[Entry], Future[bytes]]] = (
+        self._answers: queue.SimpleQueue[tuple[PlaceName, int, list[Entry], Future[bytes]]] = (
             queue.SimpleQueue()
         )
         self._outstanding: Counter[PlaceName] = Counter()
@@ -160,8 +181,9 @@ class FirstLooks:
 
     def _send(self, name: PlaceName, under: _Under, entries: list[Entry]) -> None:
         self._outstanding[name] += 1
+        number, under.sent = under.sent, under.sent + 1
         answer = self._lookers.look_first(name, under.place, entries)
-        answer.add_done_callback(lambda done: self._answers.put((name, entries, done)))
+        answer.add_done_callback(lambda done: self._answers.put((name, number, entries, done)))
 
     def _take(self) -> None:
         """What has been looked at; waits for something."""
@@ -172,7 +194,9 @@ class FirstLooks:
         except queue.Empty:
             return
 
-    def _taken(self, name: PlaceName, entries: list[Entry], answer: Future[bytes]) -> None:
+    def _taken(
+        self, name: PlaceName, number: int, entries: list[Entry], answer: Future[bytes]
+    ) -> None:
         self._outstanding[name] -= 1
         self.seconds[name] = max(0.0, self._now() - self._started)
         under = self._under[name]
@@ -197,6 +221,7 @@ class FirstLooks:
                 return
             seen = [*self._without_trouble(name, under.place, seen), *unlisted]
         under.look.add(seen)
+        under.recorded.add(number, entries[-1].path)
 
     def _without_trouble(
         self, name: PlaceName, place: Place, seen: list[Sighting]
@@ -221,9 +246,30 @@ class FirstLooks:
     def _commit(self) -> None:
         at = int(self._now())
         with self._ledger.transaction():
-            for under in self._under.values():
+            for name, under in self._under.items():
                 under.look.commit(at)
+                parts = under.look.take_parts()
+                if name.is_source:
+                    for mirror in self._mirrors_of(name):
+                        self._under[mirror].to_agree += parts
+        for name in self._under:
+            self._agree(name, at)
         self._committed_at = self._now()
+
+    def _mirrors_of(self, source: PlaceName) -> list[PlaceName]:
+        return [name for name in self._under if name.share == source.share and name != source]
+
+    def _agree(self, mirror: PlaceName, at: int) -> None:
+        """Agree on what both sides hold by now, while readers read: later they would be idle."""
+        under, ready = self._under[mirror], list[Part]()
+        all_seen = under.listed and not self._outstanding[mirror]
+        while under.to_agree:
+            folder, _, last = under.to_agree[0]
+            if not all_seen and folder + last > under.recorded.upto:
+                break
+            ready.append(under.to_agree.popleft())
+        if ready:
+            self._ledger.agreements.agree_at_first(mirror, ready, at)
 
     def _ended(self) -> tuple[set[PlaceName], dict[PlaceName, PlaceUnreachable]]:
         whole, lost = set(), {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
@@ -10,7 +11,7 @@ from verifier.ledger.names import Names, in_path_order, split
 from verifier.ledger.readings import Readings
 from verifier.ledger.rows import DIGEST, KIND_NUMBERS, agreement_from, known_from, parted
 from verifier.ledger.store import Row, Store
-from verifier.ledger.values import Known, PairRow, PlaceName
+from verifier.ledger.values import Known, PairRow, Part, PlaceName
 from verifier.model import Agreement
 from verifier.spill import SortedSpill
 
@@ -46,7 +47,9 @@ class Agreements:
         self._names = names
         self._readings = readings
         self._all_agreed: dict[int, tuple[int, int]] = {}
+        self._agreed_at_first: Counter[int] = Counter()
         store.forget.append(self._all_agreed.clear)
+        store.forget.append(self._agreed_at_first.clear)
 
     def all_agreed(self, mirror: PlaceName) -> int | None:
         """How many paths a mirror and its source hold, if all were agreed on here just now.
@@ -211,21 +214,46 @@ class Agreements:
                 self._settle_throughout(source, mirror, at)
                 self._store.run(statements.MARK_GONE_THROUGH, (mirror,))
 
+    def agree_at_first(self, mirror: PlaceName, parts: Iterable[Part], at: int) -> None:
+        """Agree on what is plain in parts of folders that were just read on both sides.
+
+        `settle_unjudged` goes through all again, unless that was all there is.
+        """
+        share, number = self._names.share(mirror.share), self._names.place(mirror)
+        said = self._store.row(statements.ANYTHING_SAID, {"mirror": number})
+        if said is None or said[0]:
+            return
+        values = {"source": self._names.place(PlaceName(mirror.share)), "mirror": number, "at": at}
+        with self._store.transaction():
+            for folder, first, last in parts:
+                part = {
+                    "folder": self._names.folder(share, folder),
+                    "first": first,
+                    "last": last,
+                }
+                written = self._store.run(statements.AGREE_IN_FOLDER, {**values, **part})
+                self._agreed_at_first[number] += written
+
     def _settle_throughout(self, source: int, mirror: int, at: int) -> None:
         values: dict[str, object] = {"source": source, "mirror": mirror, "at": at}
         said = self._store.row(statements.ANYTHING_SAID, {"mirror": mirror})
-        agreed = 0
-        if said is not None and not said[0]:
-            agreed = self._in_runs(source, statements.AGREE_THROUGHOUT, values)
-        others = [
-            place
-            for place in (source, mirror)
-            if self._names.totals(self._names.place_name(place)).entries != agreed
-        ]
+        agreed = self._agreed_at_first.pop(mirror, 0)
+        others = self._holding_others(source, mirror, than=agreed)
+        if others and said is not None and not said[0]:
+            agreed += self._in_runs(source, statements.AGREE_THROUGHOUT, values)
+            others = self._holding_others(source, mirror, than=agreed)
         for place in others:
             self._in_runs(place, statements.TOUCH_THROUGHOUT, {**values, "place": place})
         if not others:  # all that stands there was agreed on just now
             self._all_agreed[mirror] = self.sequence(), agreed
+
+    def _holding_others(self, source: int, mirror: int, than: int) -> list[int]:
+        """Which of two places hold more than so many paths, which both do."""
+        return [
+            place
+            for place in (source, mirror)
+            if self._names.totals(self._names.place_name(place)).entries != than
+        ]
 
     def _in_runs(self, place: int, statement: str, values: Mapping[str, object]) -> int:
         """Run a statement over the sightings of a place, some thousand at a time.

@@ -11,15 +11,19 @@ before the first such sighting until `Agreements.settle_unjudged` has gone throu
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from verifier.ledger import statements
 from verifier.ledger.counts import Added, add_to_counts, counted
 from verifier.ledger.names import Names
 from verifier.ledger.rows import KIND_NUMBERS, SIGNED_FROM, signed
 from verifier.ledger.store import Store
-from verifier.ledger.values import PlaceName, WalkSummary
+from verifier.ledger.values import Part, PlaceName, WalkSummary
 from verifier.ledger.walks import counts_of
 from verifier.model import Sighting
+
+_SHORT_PART: Final = 20
+"""Paths of a folder below which nothing is gained by going through it before the others."""
 
 
 class FirstLook:
@@ -40,6 +44,7 @@ class FirstLook:
         self._seen = self._files = self._bytes = 0
         self.held_bytes = 0
         """Bytes whose reading a crash would have repeated by now."""
+        self._parts: list[Part] = []
         self.files_read = 0
         """Files that were recorded as read."""
 
@@ -72,6 +77,14 @@ class FirstLook:
         self._held, self.held_bytes = [], 0
         self.files_read += files
 
+    def take_parts(self) -> list[Part]:
+        """The parts of folders that were recorded since this was last asked for.
+
+        Nothing where folders hold so little that to go through each by itself takes longer.
+        """
+        parts, self._parts = self._parts, []
+        return parts
+
     def end(self, at: int) -> WalkSummary:
         """All was seen: the place was walked, as of ``at``."""
         with self._store.transaction():
@@ -87,6 +100,8 @@ class FirstLook:
     def _write(self, at: int) -> tuple[int, int]:
         """Write and count what is held; how many files of it were read, and their bytes."""
         number, in_folder, folder = self._number, None, None
+        parts: list[Part] = []
+        first = name = b""
         read: list[tuple[object, ...]] = []
         others: list[tuple[object, ...]] = []
         unread: list[Sighting] = []
@@ -95,14 +110,17 @@ class FirstLook:
             path, size = sighting.path, sighting.size
             cut = path.rfind(b"/") + 1
             if path[:cut] != in_folder:
-                in_folder = path[:cut]
+                if in_folder is not None:
+                    parts.append((in_folder, first, name))
+                in_folder, first = path[:cut], path[cut:]
                 folder = self._names.folder(self._share, in_folder, add=True)
+            name = path[cut:]
             inode, device = sighting.inode, sighting.device
             # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
             row = (
                 number,
                 folder,
-                bytearray(path[cut:]),
+                bytearray(name),
                 size,
                 sighting.mtime_ns,
                 sighting.ctime_ns,
@@ -119,6 +137,10 @@ class FirstLook:
             told = None if sighting.trouble is None else str(sighting.trouble)
             others.append((*row, KIND_NUMBERS[sighting.kind], sighting.target, told))
             unread.append(sighting)
+        if in_folder is not None:
+            parts.append((in_folder, first, name))
+        if _SHORT_PART * len(parts) <= len(self._held):
+            self._parts += parts
         self._store.insert_each(statements.SEE_FIRST_AND_READ, read)
         self._store.insert_each(statements.SEE_FIRST, others)
         self._store.insert_each(statements.TOUCH, [each[:3] for each in others])

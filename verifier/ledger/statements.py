@@ -60,6 +60,7 @@ ENDS: Final = (
     """SELECT name FROM sightings INDEXED BY read_sightings
         WHERE read_at IS NOT NULL
         ORDER BY place DESC, read_at DESC, folder DESC LIMIT 1""",
+    "SELECT * FROM last_held ORDER BY folder, name LIMIT 1",
     "SELECT * FROM touched ORDER BY number LIMIT 1",
     "SELECT * FROM touched ORDER BY number DESC LIMIT 1",
     "SELECT * FROM agreements ORDER BY mirror, folder, name LIMIT 1",
@@ -649,6 +650,16 @@ AGREE_THROUGHOUT: Final = f"""
     ORDER BY here.folder, here.name
 """
 """As `AGREE_PLAINLY`, of all that stands on both sides and not of what was touched."""
+AGREE_IN_FOLDER: Final = f"""
+    {_AGREE_ON_FILES}
+    FROM sightings AS here CROSS JOIN sightings AS there ON there.place = :mirror
+        AND there.folder = here.folder AND there.name = here.name
+    WHERE here.place = :source AND here.folder = :folder
+        AND here.name BETWEEN :first AND :last
+        AND {_BOTH_FILES} AND here.digest = there.digest
+    ORDER BY here.folder, here.name
+"""
+"""The same, of a part of one folder."""
 TOUCH_THROUGHOUT: Final = f"""
     INSERT INTO touched (place, folder, name)
     SELECT :place, standing.folder, standing.name FROM sightings AS standing

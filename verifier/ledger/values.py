@@ -59,6 +59,10 @@ class Known(Struct, frozen=True, gc=False):
         return self.sighting.read_at is not None or self.sighting.kind is not Kind.FILE
 
 
+Part = tuple[bytes, bytes, bytes]
+"""A part of a folder: the folder's path with its slash, the first and the last name."""
+
+
 class Due(Struct, frozen=True, gc=False):
     """A file to read.
 
