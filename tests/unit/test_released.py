@@ -50,6 +50,17 @@ def test_new_work_that_was_never_copied_is_told_when_it_is_deleted(studio):
     assert studio.lasting() == {}, "somebody, or the mirror run, has done away with it"
 
 
+# Fails when newer work on the source stands for a copy of what was released.
+def test_what_is_lost_in_the_night_in_which_newer_work_is_deleted_is_told(studio):
+    _release(studio, VAULT)
+    studio.run_started = 0.0
+    studio.write(SOURCE, A, b"second light, and more")
+    studio.night()
+    del studio.places[SOURCE][A], studio.places[VAULT][A]
+    studio.night()
+    assert studio.lasting() == {A: LOST}
+
+
 def test_what_was_corrupt_under_a_kept_date_is_told_when_it_is_deleted(studio):
     studio.certify(VAULT)
     studio.rot(SOURCE, A)

@@ -300,7 +300,6 @@ class _Outcome:
         if (
             covered is None
             or self._was_told(path, Verdict.ORPHANED)
-            or released.was_superseded(path, covered, None)
             or released.stands_under_another_name(path, self._mirror)
         ):
             self._settle(path, "it stands on neither side any more")
