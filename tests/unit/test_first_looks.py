@@ -332,6 +332,24 @@ def test_what_both_sides_hold_is_agreed_on_while_they_are_read(ledger, tmp_path,
     assert touched == {b"latest", *([b"flights/03/frame-0170.jpg"] if rotten else [])}
 
 
+# Fails when what was agreed on early is taken for all there is though a file changed since.
+def test_what_changes_after_it_was_agreed_on_early_is_judged_and_counted(ledger, tmp_path):
+    trees = {SOURCE: _survey(tmp_path / "bench"), VAULT: _survey(tmp_path / "vault")}
+    for tree in trees.values():
+        (tree.root / "latest").unlink()
+    _looks(ledger, trees, Lookers()).run()
+    assert _agreed(ledger) == 200
+    changed = trees[VAULT].root / "flights/00/frame-0000.jpg"
+    changed.write_bytes(b"another content")
+    walk = ledger.walk(VAULT)
+    walk.take(walk_dated(FolderPlace.at_path(trees[VAULT].root), Ignore([".DS_Store"])))
+    walk.apply(START)
+    ledger.agreements.settle_unjudged(SHARE, [VAULT], START)
+    assert ledger.agreements.all_agreed(VAULT) is None
+    assert b"flights/00/frame-0000.jpg" in set(ledger.agreements.touched(VAULT))
+    assert ledger.nights.tallies(VAULT)[Verdict.MATCHED].paths == 199
+
+
 def _agreed(ledger: Ledger) -> int:
     return sum(1 for _ in ledger.agreements.all(VAULT))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
@@ -47,7 +46,7 @@ class Agreements:
         self._names = names
         self._readings = readings
         self._all_agreed: dict[int, tuple[int, int]] = {}
-        self._agreed_at_first: Counter[int] = Counter()
+        self._agreed_at_first: dict[int, tuple[int, int]] = {}
         store.forget.append(self._all_agreed.clear)
         store.forget.append(self._agreed_at_first.clear)
 
@@ -217,13 +216,15 @@ class Agreements:
     def agree_at_first(self, mirror: PlaceName, parts: Iterable[Part], at: int) -> None:
         """Agree on what is plain in parts of folders that were just read on both sides.
 
-        `settle_unjudged` goes through all again, unless that was all there is.
+        `settle_unjudged` goes through all again, unless that was all there is, and nothing was
+        touched meanwhile.
         """
         share, number = self._names.share(mirror.share), self._names.place(mirror)
         said = self._store.row(statements.ANYTHING_SAID, {"mirror": number})
         if said is None or said[0]:
             return
         values = {"source": self._names.place(PlaceName(mirror.share)), "mirror": number, "at": at}
+        sequence, agreed = self._agreed_at_first.get(number, (self.sequence(), 0))
         with self._store.transaction():
             for folder, first, last in parts:
                 part = {
@@ -231,13 +232,15 @@ class Agreements:
                     "first": first,
                     "last": last,
                 }
-                written = self._store.run(statements.AGREE_IN_FOLDER, {**values, **part})
-                self._agreed_at_first[number] += written
+                agreed += self._store.run(statements.AGREE_IN_FOLDER, {**values, **part})
+        self._agreed_at_first[number] = sequence, agreed
 
     def _settle_throughout(self, source: int, mirror: int, at: int) -> None:
         values: dict[str, object] = {"source": source, "mirror": mirror, "at": at}
         said = self._store.row(statements.ANYTHING_SAID, {"mirror": mirror})
-        agreed = self._agreed_at_first.pop(mirror, 0)
+        sequence, agreed = self._agreed_at_first.pop(mirror, (0, 0))
+        if sequence != self.sequence():
+            agreed = 0
         others = self._holding_others(source, mirror, than=agreed)
         if others and said is not None and not said[0]:
             agreed += self._in_runs(source, statements.AGREE_THROUGHOUT, values)
