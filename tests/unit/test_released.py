@@ -34,6 +34,14 @@ def _release(studio: Studio, *mirrors: PlaceName) -> None:
     assert all(studio.lasting(mirror) == {} for mirror in mirrors)
 
 
+def _stands_there_for_a_day(studio: Studio) -> None:
+    """A walk sees it, nobody reads it, and it is deleted before the night."""
+    studio.now += DAY
+    studio.walk(SOURCE)
+    del studio.places[SOURCE][A]
+    studio.night()
+
+
 # Each fails when only agreements and findings tell what the source held of it last.
 def test_new_work_that_was_never_copied_is_told_when_it_is_deleted(studio):
     _release(studio, VAULT)
@@ -74,20 +82,14 @@ def test_what_was_corrupt_under_a_kept_date_is_told_when_it_is_deleted(studio):
 def test_new_work_that_nobody_read_is_told_when_it_is_deleted(studio):
     _release(studio, VAULT)
     studio.write(SOURCE, A, b"other light")
-    studio.now += DAY
-    studio.walk(SOURCE)
-    del studio.places[SOURCE][A]
-    studio.night()
+    _stands_there_for_a_day(studio)
     assert studio.lasting() == {A: ORPHANED}
 
 
 def test_what_was_brought_back_for_a_day_is_released_as_before(studio):
     _release(studio, VAULT)
     studio.places[SOURCE][A] = studio.places[VAULT][A]
-    studio.now += DAY
-    studio.walk(SOURCE)
-    del studio.places[SOURCE][A]
-    studio.night()
+    _stands_there_for_a_day(studio)
     assert studio.lasting() == {}
     del studio.places[VAULT][A]
     studio.night()

@@ -7,19 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from enum import StrEnum
-from typing import Final
 
 from msgspec import Struct
 
 from verifier.expected import Missed
 from verifier.jobs.audit import PlaceAudit
 from verifier.jobs.recipients import unreached
-from verifier.jobs.shift import StoppedBy
+from verifier.jobs.shift import CLOCK_FAR_AHEAD, StoppedBy
 from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Shift
 from verifier.settings import Settings
-
-_CLOCK_FAR_AHEAD: Final = 86_400
-"""Seconds that a round may begin later than now, which follows the last reading of all."""
 
 
 class DoubtKind(StrEnum):
@@ -114,7 +110,7 @@ def doubts_of_places(
         if each.unread_files and each.budget is None:
             yield Doubt(DoubtKind.UNREAD, each.place, None, each.unread_files, each.unread_bytes)
     for each in places:
-        if each.round is not None and each.round.started > now + _CLOCK_FAR_AHEAD:
+        if each.round is not None and each.round.started > now + CLOCK_FAR_AHEAD:
             yield Doubt(DoubtKind.CLOCK, each.place, each.round.started)
     for each in places:
         if each.late and each.affordable:

@@ -48,7 +48,7 @@ class Released:
         return cls(
             ledger,
             share.name,
-            round(share.slack.total_seconds() * 1e9),
+            share.slack_ns,
             [PlaceName(share.name, mirror.name) for mirror in share.mirrors],
             Ignore(share.ignore).ignores_at_or_above,
         )

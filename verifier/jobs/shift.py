@@ -62,7 +62,7 @@ LOOKED_AHEAD: Final = timedelta(weeks=3)
 
 DAYS_A_WEEK: Final = 7
 
-_CLOCK_FAR_AHEAD: Final = 86_400
+CLOCK_FAR_AHEAD: Final = 86_400
 """Seconds that a reading may be dated later than now, and merely be waited for."""
 
 _CLOCK_LOOKED_AT_EVERY: Final = 64
@@ -335,7 +335,7 @@ class _Night:
         self._remark_on_the_last()
         self._surges_cut_off = self._surges_of_shifts_cut_off()
         beyond = ledger.shifts.first_beyond(int(now()))
-        self._clock_was_ahead = beyond is not None and beyond > now() + _CLOCK_FAR_AHEAD
+        self._clock_was_ahead = beyond is not None and beyond > now() + CLOCK_FAR_AHEAD
         ledger.back_up(int(now()))
         ledger.neighbours.forget_before(int(now()) - KEPT_FOR)
         number = ledger.shifts.start(int(now()))
@@ -601,7 +601,7 @@ class _Night:
         if not self._clock_was_ahead:
             return
         now = int(self._clock.now())
-        dated = self._ledger.rounds.disown_times_after(name, now + _CLOCK_FAR_AHEAD, now)
+        dated = self._ledger.rounds.disown_times_after(name, now + CLOCK_FAR_AHEAD, now)
         if dated:
             self._progress.say(
                 f"{name}: {count(dated, 'reading')} {'is' if dated == 1 else 'are'} dated days "
@@ -785,7 +785,7 @@ class _Night:
             self._judgings[share.name] = Judging(
                 self._ledger,
                 share.name,
-                round(share.slack.total_seconds() * 1e9),
+                share.slack_ns,
                 self,
                 self._clock.now,
                 self._neighbourhood,

@@ -641,24 +641,19 @@ KEY_FURTHER_ON: Final = """
     SELECT folder, name FROM sightings WHERE place = ? AND (folder, name) > (?, ?)
     ORDER BY folder, name LIMIT 1 OFFSET ?
 """
-AGREE_THROUGHOUT: Final = f"""
+_AGREE_WHERE: Final = f"""
     {_AGREE_ON_FILES}
     FROM sightings AS here CROSS JOIN sightings AS there ON there.place = :mirror
         AND there.folder = here.folder AND there.name = here.name
-    WHERE here.place = :source AND {_FROM_KEY_TO_KEY.replace("standing", "here")}
-        AND {_BOTH_FILES} AND here.digest = there.digest
+    WHERE here.place = :source AND {_BOTH_FILES} AND here.digest = there.digest
+        AND {{where}}
     ORDER BY here.folder, here.name
 """
+AGREE_THROUGHOUT: Final = _AGREE_WHERE.format(where=_FROM_KEY_TO_KEY.replace("standing", "here"))
 """As `AGREE_PLAINLY`, of all that stands on both sides and not of what was touched."""
-AGREE_IN_FOLDER: Final = f"""
-    {_AGREE_ON_FILES}
-    FROM sightings AS here CROSS JOIN sightings AS there ON there.place = :mirror
-        AND there.folder = here.folder AND there.name = here.name
-    WHERE here.place = :source AND here.folder = :folder
-        AND here.name BETWEEN :first AND :last
-        AND {_BOTH_FILES} AND here.digest = there.digest
-    ORDER BY here.folder, here.name
-"""
+AGREE_IN_FOLDER: Final = _AGREE_WHERE.format(
+    where="here.folder = :folder AND here.name BETWEEN :first AND :last"
+)
 """The same, of a part of one folder."""
 TOUCH_THROUGHOUT: Final = f"""
     INSERT INTO touched (place, folder, name)

@@ -76,6 +76,11 @@ class Share(Struct, frozen=True):
     surge_above: float
     read_at_most: Rate | None = None
 
+    @property
+    def slack_ns(self) -> int:
+        """How far dates may differ, in nanoseconds, as file systems count them."""
+        return round(self.slack.total_seconds() * 1e9)
+
     def mirror(self, name: str) -> Mirror:
         """The mirror of that name.  Raises RequestRefused."""
         return _named(name, self.mirrors, f'mirror of the share "{self.name}"')

@@ -203,8 +203,8 @@ class _Clearing:
 
     def _walk_all(self) -> None:
         """Record what stands in the folder at every place by now."""
+        left_out = Ignore(self._share.ignore).ignores_at_or_above
         for name, place in self._places.items():
-            left_out = Ignore(self._share.ignore).ignores_at_or_above
             walk = self._ledger.walk(name, below=self._folder, left_out=left_out)
             try:
                 summary = walk.take(

@@ -148,7 +148,7 @@ class Rules:
         self._now = now
         self._source = PlaceName(share.name)
         self._mirrors = [PlaceName(share.name, mirror.name) for mirror in share.mirrors]
-        self._slack_ns = round(share.slack.total_seconds() * 1e9)
+        self._slack_ns = share.slack_ns
         self._run_started = latest_run(
             share.mirror_runs, share.mirror_takes, settings.hours.zone, now
         )

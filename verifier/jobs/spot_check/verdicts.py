@@ -29,7 +29,7 @@ class Verdicts:
         self._ledger = ledger
         self._now = now
         self.released = Released.of(ledger, share)
-        self.slack_ns = round(share.slack.total_seconds() * 1e9)
+        self.slack_ns = share.slack_ns
 
     def of(
         self, unit: Unit, mirror: PlaceName, answers: dict[PlaceName, Sighting]
