@@ -10,6 +10,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+settings.register_profile("untimed", deadline=None)  # how long an example takes, others decide
+settings.load_profile("untimed")
 
 LONGEST_FIRST = (
     "program/test_far_host.py",
