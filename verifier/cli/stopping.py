@@ -33,6 +33,9 @@ SENTENCE: Final = "Stopped before the work was done; nothing was left half-writt
 _IN_VAIN: Final = 0
 """What the thread is told, among the numbers of signals, of an exception that did not get out."""
 
+_TO_GET_OUT: Final = 0.02
+"""Seconds that the main thread gets to be where an exception gets out."""
+
 _noticed = False
 """A plain value: a lock could be held by the very step that a second signal interrupts."""
 
@@ -89,15 +92,22 @@ def _did_not_get_out(tell: int, what: UnraisableHookArgs) -> None:
     if not issubclass(what.exc_type, KeyboardInterrupt):
         sys.__unraisablehook__(what)
         return
-    _noticed = False
-    _listen()
-    os.write(tell, bytes([_IN_VAIN]))
+    while True:
+        try:
+            _noticed = False
+            _listen()
+            os.write(tell, bytes([_IN_VAIN]))
+            return
+        except KeyboardInterrupt:
+            # The next one has come already, and would not get out of here either.
+            continue
 
 
 def _insist(told: int, main: int) -> None:
     while True:
         number = os.read(told, 1)[0]
         if number == _IN_VAIN:
+            time.sleep(_TO_GET_OUT)
             _interrupt(main)
         elif number in (signal.SIGINT, signal.SIGTERM):
             threading.Thread(target=_end_unless_noticed, name="stopping", daemon=True).start()
