@@ -146,7 +146,12 @@ def pairs(
 
 
 def warm(*paths: Path) -> None:
-    """Read everything once, so that it is in the page cache."""
+    """Read everything once, so that it is in the page cache.
+
+    What was just made goes to the disk first: that takes longer than a round, and would be
+    measured with it.
+    """
+    os.sync()
     for path in paths:
         subprocess.run(
             ["find", path, "-type", "f", "-exec", "cat", "{}", "+"],
