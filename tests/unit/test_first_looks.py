@@ -136,6 +136,34 @@ def _wrong_totals(path: Path) -> tuple[str, ...]:
         return soundness(store)
 
 
+def test_what_many_rows_have_in_common_stays_with_the_rows_that_have_it(ledger):
+    seen = [
+        Sighting(
+            b"2026-014-harbour-wall/flights/%04d.jpg" % number,
+            Kind.FILE,
+            number,
+            (START + number) * 10**9,
+            ctime_ns=(START + 2 * number) * 10**9,
+            inode=number if number % 7 else 2**64 - number - 1,
+            device=(1, 2, 2**64 - 1)[number % 3],
+            links=1 + number % 2,
+            digest=None if number % 5 == 4 else digest_of(b"%d" % number),
+            read_at=None if number % 5 == 4 else START - number,
+        )
+        for number in range(1000)
+    ]
+    look = ledger.first_look(SOURCE)
+    look.add(seen)
+    look.commit(START)
+    assert [each.sighting for each in ledger.sightings(SOURCE)] == seen
+    assert {each.first_seen for each in ledger.sightings(SOURCE)} == {START}
+    assert look.files_read == 800
+    summary = look.end(START)
+    assert (summary.seen, summary.files, summary.bytes) == (1000, 1000, sum(range(1000)))
+    totals = ledger.work.totals(SOURCE)
+    assert (totals.files, totals.unread_files) == (1000, 200)
+
+
 def test_a_place_that_was_seen_before_has_no_first_look(ledger):
     look = ledger.first_look(SOURCE)
     assert look is not None

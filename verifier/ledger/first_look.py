@@ -10,6 +10,7 @@ before the first such sighting until `Agreements.settle_unjudged` has gone throu
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from typing import Final
 
@@ -102,7 +103,7 @@ class FirstLook:
         number, in_folder, folder = self._number, None, None
         parts: list[Part] = []
         first = name = b""
-        read: list[tuple[object, ...]] = []
+        read: defaultdict[tuple[int, int], list[tuple[object, ...]]] = defaultdict(list)
         others: list[tuple[object, ...]] = []
         unread: list[Sighting] = []
         size_read = 0
@@ -115,48 +116,57 @@ class FirstLook:
                 in_folder, first = path[:cut], path[cut:]
                 folder = self._names.folder(self._share, in_folder, add=True)
             name = path[cut:]
-            inode, device = sighting.inode, sighting.device
+            inode = sighting.inode
             # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
             row = (
-                number,
                 folder,
                 bytearray(name),
                 size,
                 sighting.mtime_ns,
                 sighting.ctime_ns,
                 inode if inode < SIGNED_FROM else signed(inode),
-                device if device < SIGNED_FROM else signed(device),
-                sighting.links,
-                at,
             )
             digest = sighting.digest
             if digest is not None and not sighting.fingerprints:
-                read.append((*row, sighting.read_at, bytearray(digest)))
+                alike = read[sighting.device, sighting.links]
+                alike.append((*row, sighting.read_at, bytearray(digest)))
                 size_read += size
                 continue
             told = None if sighting.trouble is None else str(sighting.trouble)
-            others.append((*row, KIND_NUMBERS[sighting.kind], sighting.target, told))
+            others.append(
+                (
+                    *row,
+                    signed(sighting.device),
+                    sighting.links,
+                    KIND_NUMBERS[sighting.kind],
+                    sighting.target,
+                    told,
+                )
+            )
             unread.append(sighting)
         if in_folder is not None:
             parts.append((in_folder, first, name))
         if _SHORT_PART * len(parts) <= len(self._held):
             self._parts += parts
-        self._store.insert_each(statements.SEE_FIRST_AND_READ, read)
-        self._store.insert_each(statements.SEE_FIRST, others)
-        self._store.insert_each(statements.TOUCH, [each[:3] for each in others])
+        for (device, links), rows in read.items():
+            shared = number, at, signed(device), links
+            self._store.insert_each(statements.SEE_FIRST_AND_READ, rows, shared)
+        self._store.insert_each(statements.SEE_FIRST, others, (number, at))
+        self._store.insert_each(statements.TOUCH, [(number, *each[:2]) for each in others])
+        files_read = len(self._held) - len(unread)
         left = counted(unread)
         add_to_counts(
             self._store,
             number,
             Added(
                 len(self._held),
-                left.files + len(read),
+                left.files + files_read,
                 left.bytes + size_read,
                 left.unread_files,
                 left.unread_bytes,
             ),
         )
         self._seen += len(self._held)
-        self._files += left.files + len(read)
+        self._files += left.files + files_read
         self._bytes += left.bytes + size_read
-        return len(read), size_read
+        return files_read, size_read

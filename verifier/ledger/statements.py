@@ -391,15 +391,15 @@ PASS_MARK_ON: Final = """
 """A source that is to be gone through is so with each of its mirrors."""
 UNJUDGED: Final = "SELECT id FROM places WHERE share = ? AND unjudged <> 0"
 SEE_FIRST_AND_READ: Final = """
-    INSERT INTO sightings (place, folder, name, kind, size, mtime_ns, ctime_ns, inode, device,
-        links, first_seen, read_at, digest)
-    VALUES (?, ?, ?, 0, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    INSERT INTO sightings (place, first_seen, device, links, folder, name, kind, size, mtime_ns,
+        ctime_ns, inode, read_at, digest)
+    VALUES (?1, ?2, ?3, ?4, ?, ?, 0, ?, ?, ?, ?, ?, ?)
 """
-"""A file of one segment that was read at once."""
+"""A file of one segment that was read at once; the first four are those of many."""
 SEE_FIRST: Final = """
-    INSERT INTO sightings (place, folder, name, size, mtime_ns, ctime_ns, inode, device, links,
-        first_seen, kind, target, walk_trouble)
-    VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+    INSERT INTO sightings (place, first_seen, folder, name, size, mtime_ns, ctime_ns, inode,
+        device, links, kind, target, walk_trouble)
+    VALUES (?1, ?2, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 """
 
 # ------------------------------------------------------------------------------------- readings

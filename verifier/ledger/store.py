@@ -68,22 +68,26 @@ class Store:
         except sqlite3.Error as error:
             raise told(error, self.path) from error
 
-    def insert_each(self, statement: str, rows: Sequence[Sequence[object]]) -> None:
+    def insert_each(
+        self, statement: str, rows: Sequence[Sequence[object]], shared: Sequence[object] = ()
+    ) -> None:
         """Run an insertion, which ends in its one row of ``VALUES``, for each of ``rows``.
 
         Some dozen rows go into one statement: most of what a row costs is to begin and end one.
+        So is handing over its values: those that all rows have in common are ``shared``, handed
+        over once a statement, which names them ``?1, ?2 ...`` before its other values, each ``?``.
         """
         whole = len(rows) - len(rows) % _ROWS_AT_ONCE
-        row = statement[statement.rindex("(") :].rstrip()
-        together = statement.rstrip() + f", {row}" * (_ROWS_AT_ONCE - 1)
+        one = statement[statement.rindex("(") :].rstrip()
+        together = statement.rstrip() + f", {one}" * (_ROWS_AT_ONCE - 1)
         self.run_each(
             together,
             (
-                tuple(chain.from_iterable(rows[first : first + _ROWS_AT_ONCE]))
+                (*shared, *chain.from_iterable(rows[first : first + _ROWS_AT_ONCE]))
                 for first in range(0, whole, _ROWS_AT_ONCE)
             ),
         )
-        self.run_each(statement, rows[whole:])
+        self.run_each(statement, ((*shared, *row) for row in rows[whole:]))
 
     def insert(self, statement: str, values: Values = ()) -> int:
         """Run an insertion; the new row's number."""
