@@ -62,8 +62,8 @@ def main() -> None:
             held_for=wanted.held_for,
             held_bytes=1 << 60,
             ahead=AHEAD,
-            full_walk_every=91,
-            backup_every=91,
+            full_walk_every=182,
+            backup_every=182,
         ),
         "resident, smaller": Plan(files=4_000, bytes=480 * TB // 1000, resident=True),
         "too slow, smaller": Plan(

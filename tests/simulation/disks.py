@@ -104,10 +104,16 @@ class _Reading:
         tree, at = found
         return tree.sizes[at], tree.dates[at], tree.written[at]
 
-    def begin_again(self, now: tuple[int, int, int]) -> None:
-        """The file was changed since: it is read from its start."""
+    def is_as_begun(self, side: Side) -> bool:
+        """False where its only file was changed since: it is read from its start again."""
+        if self._writes == side.writes:
+            return True
+        now = self.state(side)
+        if now is None or now == self.as_begun:
+            return True
         self.as_begun, self.left = now, float(now[0])
         self.total += now[0]
+        return False
 
 
 class _Lane:
@@ -362,12 +368,10 @@ class Disks:
             if not lane.side.mounted:
                 done = Done(task, [], PlaceUnreachable(f"{lane.name} went away."))
             else:
-                if len(task.files) == 1:
-                    now = reading.state(lane.side)
-                    if now is not None and now != reading.as_begun:
-                        reading.begin_again(now)
-                        continue
-                done = Done(task, self._read(lane, reading, len(task.files)))
+                count = len(task.files)
+                if count == 1 and not reading.is_as_begun(lane.side):
+                    continue
+                done = Done(task, self._read(lane, reading, count))
             lane.running.remove(reading)
             lane.answers += 1
             self._answers.append(done)
@@ -434,9 +438,7 @@ class Disks:
         for lane in self.lanes.values():
             lane.since = self.now
             for reading in lane.running:
-                now = reading.state(lane.side)
-                if now is not None and now != reading.as_begun:
-                    reading.begin_again(now)
+                reading.is_as_begun(lane.side)
 
 
 _GONE: Final = Trouble(CHANGED_WHILE_READ, "It was gone when it was to be read.")
