@@ -287,6 +287,24 @@ def test_after_a_night_with_a_clock_far_ahead_every_file_is_read_again(estate):
     assert page["as_of"][:4] <= time.strftime("%Y", time.gmtime(now + 3 * 86_400))
 
 
+# Fails when a shift and `findings` call that good which nobody looks at before a wrong time comes.
+def test_where_the_first_shift_had_its_clock_far_ahead_no_words_say_that_all_is_good(estate):
+    now = time.time()
+    estate.run("shift", environment=clock_at(now + 400 * 86_400))
+    for command in ("shift", "findings"):
+        said = " ".join(estate.run(command, environment=clock_at(now)).out.decode().split())
+        assert "Nothing needs you" not in said
+        assert (
+            "No finding is open, but 2 places are not read again before a time that is still far "
+            "ahead, since the clock of this machine was or is wrong: check it."
+        ) in said
+    listed = estate.run("findings", "--json", environment=clock_at(now))
+    assert [each["place"] for each in listed.document["waits_for_clock"]] == ["source", "vault"]
+    assert listed.status == 3
+    later = clock_at(now + 400 * 86_400)
+    assert b"not read again" not in estate.run("findings", environment=later).out
+
+
 # Fails when a clock that is behind has the record of true readings changed.
 @pytest.mark.parametrize("behind", [-30 * 365 * 86_400, 0.5 * 86_400])
 def test_a_clock_that_is_behind_takes_back_no_date_of_a_reading(estate, behind):

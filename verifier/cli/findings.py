@@ -15,6 +15,7 @@ import click
 from verifier import settings
 from verifier.cli import completion, options
 from verifier.errors import LedgerRefused
+from verifier.jobs.doubts import waiting_for_clock
 from verifier.jobs.missed import missed_lately
 from verifier.jobs.opening import all_places
 from verifier.ledger import FindingState, Ledger, LedgerFinding, PlaceName, backups_of
@@ -67,7 +68,8 @@ def command(
     """List what needs a person, the most pressing first, then what was accepted.
 
     With the number of a FINDING: that one in full, with its history. Exit status: 0 none is open,
-    1 one is, 3 none is, but nothing is known yet, or a place could not be looked through or read.
+    1 one is, 3 none is, but nothing is known yet, or a place could not be looked through, read,
+    or, by a clock that was wrong, read again.
     Where shifts have stopped running it says so first.
     """
     if number is not None and (all_wanted or share is not None):
@@ -77,8 +79,10 @@ def command(
         if share is not None and not ledger.places(share):
             found.share(share)
         places = [name for name, _ in all_places(found) if share in (None, name.share)]
-        missed = missed_lately(found, ledger, time.time())
-        known = report.as_of(ledger.shifts, places, missed)
+        now = time.time()
+        missed = missed_lately(found, ledger, now)
+        waiting = waiting_for_clock(ledger, places, now)
+        known = report.as_of(ledger.shifts, places, missed, waiting)
         if number is not None:
             status = _show(ledger, number, known, found.hours.zone, json_wanted)
         else:

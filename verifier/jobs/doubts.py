@@ -5,7 +5,7 @@ From the ledger alone.  Nothing here may come out as "all good" by silence.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from enum import StrEnum
 
 from msgspec import Struct
@@ -14,7 +14,7 @@ from verifier.expected import Missed
 from verifier.jobs.audit import PlaceAudit
 from verifier.jobs.recipients import unreached
 from verifier.jobs.shift import CLOCK_FAR_AHEAD, StoppedBy
-from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Shift
+from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Round, Shift
 from verifier.settings import Settings
 
 
@@ -110,11 +110,26 @@ def doubts_of_places(
         if each.unread_files and each.budget is None:
             yield Doubt(DoubtKind.UNREAD, each.place, None, each.unread_files, each.unread_bytes)
     for each in places:
-        if each.round is not None and each.round.started > now + CLOCK_FAR_AHEAD:
+        if each.round is not None and _is_far_ahead(each.round, now):
             yield Doubt(DoubtKind.CLOCK, each.place, each.round.started)
     for each in places:
         if each.late and each.affordable:
             yield Doubt(DoubtKind.OVERDUE, each.place, each.oldest_read)
+
+
+def waiting_for_clock(
+    ledger: Ledger, places: Iterable[PlaceName], now: float
+) -> tuple[PlaceName, ...]:
+    """Which of ``places`` are not read again before a time far ahead, since a clock was wrong."""
+    known = frozenset(ledger.places())
+    rounds = ((each, ledger.rounds.current(each)) for each in places if each in known)
+    return tuple(
+        place for place, current in rounds if current is not None and _is_far_ahead(current, now)
+    )
+
+
+def _is_far_ahead(current: Round, now: float) -> bool:
+    return current.started > now + CLOCK_FAR_AHEAD
 
 
 def _not_seen(

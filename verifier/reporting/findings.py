@@ -45,30 +45,39 @@ class AsOf(Struct, frozen=True):
     ``ended`` is when the last shift that ended did, None before any; ``unfinished_since`` when
     the last shift started, if that one has not ended: it runs, or was cut off.  ``notices`` are
     about whole places, and stand until a later shift has looked through them.  ``missed`` is what
-    did not happen as expected since then.
+    did not happen as expected since then.  ``waits_for_clock`` are the places that are not read
+    again before a time that lies far ahead, since a clock was wrong.
     """
 
     ended: int | None
     unfinished_since: int | None = None
     notices: tuple[Notice, ...] = ()
     missed: Missed = _NOTHING
+    waits_for_clock: tuple[PlaceName, ...] = ()
 
     @property
     def reaches_all(self) -> bool:
-        """False while a place could not be looked through or read: of that, nothing is known."""
-        return all(each.what is NoticeKind.SURGE for each in self.notices)
+        """False while a place could not be looked through, read, or read again."""
+        lost = any(each.what is not NoticeKind.SURGE for each in self.notices)
+        return not lost and not self.waits_for_clock
 
 
-def as_of(shifts: Shifts, places: Container[PlaceName], missed: Missed = _NOTHING) -> AsOf:
+def as_of(
+    shifts: Shifts,
+    places: Container[PlaceName],
+    missed: Missed = _NOTHING,
+    waits_for_clock: tuple[PlaceName, ...] = (),
+) -> AsOf:
     """How far it reaches what a ledger knows of ``places``."""
     notices = tuple(each for each in shifts.standing_notices() if each.place in places)
     last = shifts.last()
     if last is None or last.ended is not None:
-        return AsOf(None if last is None else last.ended, None, notices, missed)
+        ended = None if last is None else last.ended
+        return AsOf(ended, None, notices, missed, waits_for_clock)
     ended = None
     for each in shifts.all():
         ended = ended if each.ended is None else each.ended
-    return AsOf(ended, last.started, notices, missed)
+    return AsOf(ended, last.started, notices, missed, waits_for_clock)
 
 
 class Tally:
@@ -84,7 +93,7 @@ class Tally:
             yield each
 
     def exit_status(self, known: AsOf) -> int:
-        """1 when one is open; 3 when none is, but not all could be looked through and read."""
+        """1 when one is open; 3 when none is, but `AsOf.reaches_all` is not so."""
         if self.counts[FindingState.OPEN]:
             return 1
         if known.ended is None or not known.reaches_all:
@@ -111,6 +120,10 @@ def document(
         head["missed"] = [each.day.isoformat() for each in known.missed.nights]
     if known.notices:
         head["notices"] = [documents.notice(each, zone) for each in known.notices]
+    if known.waits_for_clock:
+        head["waits_for_clock"] = [
+            {"share": each.share, "place": each.place} for each in known.waits_for_clock
+        ]
     more = {} if history is None else {"history": [_event(each, zone) for each in history]}
     yield from documents.with_findings(head, (_entry(each, zone) | more for each in findings), {})
 
@@ -196,6 +209,12 @@ def _headline(tally: Tally, known: AsOf) -> str:
         whole.append(f"{count(lost, 'place')} could not be looked through and read")
     if surged:
         whole.append(f"very much changed at once on {count(surged, 'source')}")
+    if waiting := len(known.waits_for_clock):
+        whole.append(
+            f"{count(waiting, 'place')} {'is' if waiting == 1 else 'are'} not read again before a "
+            "time that is still far ahead, since the clock of this machine was or is wrong: check "
+            "it"
+        )
     if needed:
         verb = "needs" if needed == 1 else "need"
         return "; ".join([f"{count(needed, 'finding')} {verb} you{accepted}", *whole]) + "."
