@@ -122,6 +122,16 @@ class Studio:
             )
             return ledger.findings.seen(VAULT, each, SEEN, read[BENCH], read[VAULT]).id
 
+    def unread(self, place: PlaceName, *sizes: int) -> None:
+        """Files that a walk saw, and nobody read."""
+        with Ledger(self.ledger) as ledger:
+            walk = ledger.walk(place)
+            walk.take(
+                Sighting(b"%03d.tif" % number, Kind.FILE, size, 5_000_000_000)
+                for number, size in enumerate(sizes)
+            )
+            walk.apply(SEEN)
+
     def run(self, *arguments: str, status: int, zone: str = "UTC", **more: str) -> Outcome:
         environment = clock_at(self.now) | {"TZ": zone, **more}
         outcome = verifier("--config", self.config, *arguments, environment=environment)
@@ -210,6 +220,22 @@ def test_a_shift_that_did_not_end_is_told_beside_the_last_one_that_did(studio: S
         "2026-11-25T03:10:00+00:00",
         "2026-11-26T03:10:00+00:00",
     )
+
+
+# Fails when what shifts have yet to read is passed over, or what they never read is told.
+def test_what_is_not_read_yet_is_told_beside_what_needs_you(studio: Studio) -> None:
+    studio.shift().unread(BENCH, 3000, 4000)
+    told = unwrapped(studio.findings(status=0))
+    assert told.startswith("No finding is open, but 2 files of 7.0 kB are not read yet. As of")
+    assert studio.document(status=0)["unread"] == {"files": 2, "bytes": 7000}
+    assert "Nothing needs you" in studio.findings("--share", "archive", status=0)
+    studio.found("a", Verdict.MISSING, Cause.NEVER_COPIED)
+    told = unwrapped(studio.findings(status=1))
+    assert told.startswith("1 finding needs you; 2 files of 7.0 kB are not read yet. As of")
+    limited = 'source = "bench/current-surveys"\nread_at_most = "1 kB a month"'
+    studio.config.write_text(SETTINGS.replace('source = "bench/current-surveys"', limited))
+    assert "not read yet" not in studio.findings(status=1)
+    assert "unread" not in studio.document(status=1)
 
 
 # ------------------------------------------------------------------- when no shift has run lately

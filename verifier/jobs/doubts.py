@@ -14,7 +14,9 @@ from verifier.expected import Missed
 from verifier.jobs.audit import PlaceAudit
 from verifier.jobs.recipients import unreached
 from verifier.jobs.shift import CLOCK_FAR_AHEAD, StoppedBy
+from verifier.jobs.spending import limits_of
 from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Round, Shift
+from verifier.scheduler import Left
 from verifier.settings import Settings
 
 
@@ -125,6 +127,18 @@ def waiting_for_clock(
     rounds = ((each, ledger.rounds.current(each)) for each in places if each in known)
     return tuple(
         place for place, current in rounds if current is not None and _is_far_ahead(current, now)
+    )
+
+
+def not_read_yet(settings: Settings, ledger: Ledger, places: Iterable[PlaceName]) -> Left:
+    """What is new or changed at ``places``, and shifts have yet to read.
+
+    Nothing of places of which they read nothing, or only so much a month.
+    """
+    known = frozenset(ledger.places()) - limits_of(settings).keys()
+    totals = [ledger.work.totals(each) for each in places if each in known]
+    return Left(
+        sum(each.unread_files for each in totals), sum(each.unread_bytes for each in totals)
     )
 
 

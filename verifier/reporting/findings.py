@@ -29,6 +29,7 @@ from verifier.model import Cause, Verdict, printable
 from verifier.reporting import documents
 from verifier.reporting.missed import no_shift_since
 from verifier.reporting.text import SHOWN_PER_ACTION, what_it_is, wrapped
+from verifier.scheduler import Left
 
 if TYPE_CHECKING:
     from verifier.ledger.shifts import Shifts
@@ -37,6 +38,7 @@ SCHEMA: Final = "verifier.findings.v1"
 
 
 _NOTHING: Final = Missed()
+_NO_FILES: Final = Left()
 
 
 class AsOf(Struct, frozen=True):
@@ -46,7 +48,8 @@ class AsOf(Struct, frozen=True):
     the last shift started, if that one has not ended: it runs, or was cut off.  ``notices`` are
     about whole places, and stand until a later shift has looked through them.  ``missed`` is what
     did not happen as expected since then.  ``waits_for_clock`` are the places that are not read
-    again before a time that lies far ahead, since a clock was wrong.
+    again before a time that lies far ahead, since a clock was wrong; ``unread`` is what is
+    new or changed, and shifts have yet to read.
     """
 
     ended: int | None
@@ -54,6 +57,7 @@ class AsOf(Struct, frozen=True):
     notices: tuple[Notice, ...] = ()
     missed: Missed = _NOTHING
     waits_for_clock: tuple[PlaceName, ...] = ()
+    unread: Left = _NO_FILES
 
     @property
     def reaches_all(self) -> bool:
@@ -67,17 +71,18 @@ def as_of(
     places: Container[PlaceName],
     missed: Missed = _NOTHING,
     waits_for_clock: tuple[PlaceName, ...] = (),
+    unread: Left = _NO_FILES,
 ) -> AsOf:
     """How far it reaches what a ledger knows of ``places``."""
     notices = tuple(each for each in shifts.standing_notices() if each.place in places)
     last = shifts.last()
     if last is None or last.ended is not None:
         ended = None if last is None else last.ended
-        return AsOf(ended, None, notices, missed, waits_for_clock)
+        return AsOf(ended, None, notices, missed, waits_for_clock, unread)
     ended = None
     for each in shifts.all():
         ended = ended if each.ended is None else each.ended
-    return AsOf(ended, last.started, notices, missed, waits_for_clock)
+    return AsOf(ended, last.started, notices, missed, waits_for_clock, unread)
 
 
 class Tally:
@@ -120,6 +125,8 @@ def document(
         head["missed"] = [each.day.isoformat() for each in known.missed.nights]
     if known.notices:
         head["notices"] = [documents.notice(each, zone) for each in known.notices]
+    if known.unread.files:
+        head["unread"] = {"files": known.unread.files, "bytes": known.unread.bytes}
     if known.waits_for_clock:
         head["waits_for_clock"] = [
             {"share": each.share, "place": each.place} for each in known.waits_for_clock
@@ -209,6 +216,9 @@ def _headline(tally: Tally, known: AsOf) -> str:
         whole.append(f"{count(lost, 'place')} could not be looked through and read")
     if surged:
         whole.append(f"very much changed at once on {count(surged, 'source')}")
+    if files := known.unread.files:
+        verb = "is" if files == 1 else "are"
+        whole.append(f"{count(files, 'file')} of {amount(known.unread.bytes)} {verb} not read yet")
     if waiting := len(known.waits_for_clock):
         whole.append(
             f"{count(waiting, 'place')} {'is' if waiting == 1 else 'are'} not read again before a "
