@@ -15,7 +15,7 @@ import pytest
 
 from program.running import COMMAND, Outcome, clock_at, refusal, running, verifier
 from verifier.findings import action_for
-from verifier.ledger import FindingState, Ledger, PlaceName
+from verifier.ledger import FindingState, Ledger, PlaceName, Suspicion
 from verifier.model import (
     Agreement,
     Cause,
@@ -236,6 +236,20 @@ def test_what_is_not_read_yet_is_told_beside_what_needs_you(studio: Studio) -> N
     studio.config.write_text(SETTINGS.replace('source = "bench/current-surveys"', limited))
     assert "not read yet" not in studio.findings(status=1)
     assert "unread" not in studio.document(status=1)
+
+
+# Fails when what looks damaged is passed over in silence until it has been read twice.
+def test_what_looks_damaged_and_waits_for_its_second_reading_is_told(studio: Studio) -> None:
+    studio.shift()
+    with Ledger(studio.ledger) as ledger:
+        for path in (b"north.laz", b"south.laz"):
+            suspicion = Suspicion(SEEN, DIGESTS[1], SEEN, DIGESTS[2], SEEN)
+            ledger.suspicions.keep(VAULT, path, suspicion)
+    assert unwrapped(studio.findings(status=0)).startswith(
+        "No finding is open, but 2 paths look damaged and wait for a second reading. As of"
+    )
+    assert studio.document(status=0)["suspected"] == 2
+    assert "Nothing needs you" in studio.findings("--share", "archive", status=0)
 
 
 # ------------------------------------------------------------------- when no shift has run lately

@@ -15,7 +15,6 @@ import click
 from verifier import settings
 from verifier.cli import completion, options
 from verifier.errors import LedgerRefused
-from verifier.jobs.doubts import not_read_yet, waiting_for_clock
 from verifier.jobs.missed import missed_lately
 from verifier.jobs.opening import all_places
 from verifier.ledger import FindingState, Ledger, LedgerFinding, PlaceName, backups_of
@@ -80,14 +79,7 @@ def command(
             found.share(share)
         places = [name for name, _ in all_places(found) if share in (None, name.share)]
         now = time.time()
-        missed = missed_lately(found, ledger, now)
-        known = report.as_of(
-            ledger.shifts,
-            places,
-            missed,
-            waiting_for_clock(ledger, places, now),
-            not_read_yet(found, ledger, places),
-        )
+        known = report.as_of(found, ledger, places, now, missed_lately(found, ledger, now))
         if number is not None:
             status = _show(ledger, number, known, found.hours.zone, json_wanted)
         else:

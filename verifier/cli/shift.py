@@ -13,7 +13,6 @@ from verifier.cli import options, person
 from verifier.cli.report import renew_page, write_page
 from verifier.cli.terminal import Terminal
 from verifier.jobs import plan, shift
-from verifier.jobs.doubts import not_read_yet, waiting_for_clock
 from verifier.jobs.notices import Notices
 from verifier.jobs.opening import all_places
 from verifier.reporting import findings as findings_report
@@ -105,12 +104,7 @@ def command(
                 options.print_bytes(report.document(result, open_now, zone))
             else:
                 names = [name for name, _ in all_places(found)]
-                known = findings_report.as_of(
-                    shifts.ledger.shifts,
-                    names,
-                    waits_for_clock=waiting_for_clock(shifts.ledger, names, clock.now()),
-                    unread=not_read_yet(found, shifts.ledger, names),
-                )
+                known = findings_report.as_of(found, shifts.ledger, names, clock.now())
                 lasting = shift.lasting_findings(shifts.ledger)
                 options.print_lines(report.text(result, lasting, known, zone))
 

@@ -14,7 +14,6 @@ from verifier.expected import Missed
 from verifier.jobs.audit import PlaceAudit
 from verifier.jobs.recipients import unreached
 from verifier.jobs.shift import CLOCK_FAR_AHEAD, StoppedBy
-from verifier.jobs.spending import limits_of
 from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Round, Shift
 from verifier.scheduler import Left
 from verifier.settings import Settings
@@ -122,21 +121,19 @@ def doubts_of_places(
 def waiting_for_clock(
     ledger: Ledger, places: Iterable[PlaceName], now: float
 ) -> tuple[PlaceName, ...]:
-    """Which of ``places`` are not read again before a time far ahead, since a clock was wrong."""
-    known = frozenset(ledger.places())
-    rounds = ((each, ledger.rounds.current(each)) for each in places if each in known)
+    """Which of ``places`` are not read again before a time far ahead, since a clock was wrong.
+
+    The ledger knows all of them.
+    """
+    rounds = ((each, ledger.rounds.current(each)) for each in places)
     return tuple(
         place for place, current in rounds if current is not None and _is_far_ahead(current, now)
     )
 
 
-def not_read_yet(settings: Settings, ledger: Ledger, places: Iterable[PlaceName]) -> Left:
-    """What is new or changed at ``places``, and shifts have yet to read.
-
-    Nothing of places of which they read nothing, or only so much a month.
-    """
-    known = frozenset(ledger.places()) - limits_of(settings).keys()
-    totals = [ledger.work.totals(each) for each in places if each in known]
+def not_read_yet(ledger: Ledger, places: Iterable[PlaceName]) -> Left:
+    """What is new or changed at ``places``, and was not read since."""
+    totals = [ledger.work.totals(each) for each in places]
     return Left(
         sum(each.unread_files for each in totals), sum(each.unread_bytes for each in totals)
     )

@@ -6,7 +6,7 @@ listed for people only so many are held.
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from datetime import datetime, tzinfo
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,6 +15,8 @@ from msgspec import Struct, structs
 from verifier.expected import Missed
 from verifier.findings import Action, action_of
 from verifier.hours import DAYS
+from verifier.jobs.doubts import not_read_yet, waiting_for_clock
+from verifier.jobs.spending import limits_of
 from verifier.ledger.findings import Accepted, Meaning
 from verifier.ledger.values import (
     FindingEvent,
@@ -32,7 +34,8 @@ from verifier.reporting.text import SHOWN_PER_ACTION, what_it_is, wrapped
 from verifier.scheduler import Left
 
 if TYPE_CHECKING:
-    from verifier.ledger.shifts import Shifts
+    from verifier.ledger import Ledger
+    from verifier.settings import Settings
 
 SCHEMA: Final = "verifier.findings.v1"
 
@@ -49,7 +52,8 @@ class AsOf(Struct, frozen=True):
     about whole places, and stand until a later shift has looked through them.  ``missed`` is what
     did not happen as expected since then.  ``waits_for_clock`` are the places that are not read
     again before a time that lies far ahead, since a clock was wrong; ``unread`` is what is
-    new or changed, and shifts have yet to read.
+    new or changed, and shifts have yet to read; ``suspected`` are the paths that look damaged, and
+    wait for their second reading.
     """
 
     ended: int | None
@@ -58,6 +62,7 @@ class AsOf(Struct, frozen=True):
     missed: Missed = _NOTHING
     waits_for_clock: tuple[PlaceName, ...] = ()
     unread: Left = _NO_FILES
+    suspected: int = 0
 
     @property
     def reaches_all(self) -> bool:
@@ -67,22 +72,33 @@ class AsOf(Struct, frozen=True):
 
 
 def as_of(
-    shifts: Shifts,
-    places: Container[PlaceName],
+    settings: Settings,
+    ledger: Ledger,
+    places: Collection[PlaceName],
+    now: float,
     missed: Missed = _NOTHING,
-    waits_for_clock: tuple[PlaceName, ...] = (),
-    unread: Left = _NO_FILES,
 ) -> AsOf:
-    """How far it reaches what a ledger knows of ``places``."""
-    notices = tuple(each for each in shifts.standing_notices() if each.place in places)
+    """How far it reaches what a ledger knows of ``places``, as of ``now``."""
+    shifts = ledger.shifts
     last = shifts.last()
-    if last is None or last.ended is not None:
-        ended = None if last is None else last.ended
-        return AsOf(ended, None, notices, missed, waits_for_clock, unread)
-    ended = None
-    for each in shifts.all():
-        ended = ended if each.ended is None else each.ended
-    return AsOf(ended, last.started, notices, missed, waits_for_clock, unread)
+    ended = unfinished_since = None
+    if last is not None and last.ended is not None:
+        ended = last.ended
+    elif last is not None:
+        unfinished_since = last.started
+        for each in shifts.all():
+            ended = ended if each.ended is None else each.ended
+    seen, limited = frozenset(ledger.places()), limits_of(settings)
+    known = [each for each in places if each in seen]
+    return AsOf(
+        ended,
+        unfinished_since,
+        tuple(each for each in shifts.standing_notices() if each.place in places),
+        missed,
+        waiting_for_clock(ledger, known, now),
+        not_read_yet(ledger, (each for each in known if each not in limited)),
+        ledger.nights.waiting(known),
+    )
 
 
 class Tally:
@@ -125,6 +141,8 @@ def document(
         head["missed"] = [each.day.isoformat() for each in known.missed.nights]
     if known.notices:
         head["notices"] = [documents.notice(each, zone) for each in known.notices]
+    if known.suspected:
+        head["suspected"] = known.suspected
     if known.unread.files:
         head["unread"] = {"files": known.unread.files, "bytes": known.unread.bytes}
     if known.waits_for_clock:
@@ -216,6 +234,9 @@ def _headline(tally: Tally, known: AsOf) -> str:
         whole.append(f"{count(lost, 'place')} could not be looked through and read")
     if surged:
         whole.append(f"very much changed at once on {count(surged, 'source')}")
+    if suspected := known.suspected:
+        verb, waits = ("looks", "waits") if suspected == 1 else ("look", "wait")
+        whole.append(f"{count(suspected, 'path')} {verb} damaged and {waits} for a second reading")
     if files := known.unread.files:
         verb = "is" if files == 1 else "are"
         whole.append(f"{count(files, 'file')} of {amount(known.unread.bytes)} {verb} not read yet")
