@@ -119,15 +119,6 @@ def working_now() -> str:
     return f'working = ["Mon-Sun {start:%H:%M}-{end:%H:%M}"]'
 
 
-def io_read(pid: int) -> int | None:
-    """Bytes that the kernel counts as read by a process; None when it is gone."""
-    try:
-        lines = Path(f"/proc/{pid}/io").read_text().splitlines()
-    except (OSError, ProcessLookupError):
-        return None
-    return int(dict(line.split(": ") for line in lines)["rchar"])
-
-
 def document_in(out: bytes) -> Mapping[str, Any]:
     """The document on an output."""
     return json.loads(out)

@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -169,17 +169,18 @@ def members(session: int) -> list[int]:
     return found
 
 
-def bytes_read_by(processes: list[int]) -> int:
-    """Bytes that the processes got from read calls so far."""
-    total = 0
-    for process in processes:
-        try:
-            for line in Path(f"/proc/{process}/io").read_text().splitlines():
-                if line.startswith("rchar:"):
-                    total += int(line.split()[1])
-        except OSError:
-            continue
-    return total
+def io_read(pid: int) -> int | None:
+    """Bytes that the kernel counts as read by a process; None when it is gone."""
+    try:
+        lines = Path(f"/proc/{pid}/io").read_text().splitlines()
+    except OSError:
+        return None
+    return int(dict(line.split(": ") for line in lines)["rchar"])
+
+
+def bytes_read_by(processes: Iterable[int]) -> int:
+    """Bytes that those of the processes that still run got from read calls so far."""
+    return sum(io_read(each) or 0 for each in processes)
 
 
 def wait_until(holds: Callable[[], bool], seconds: float, what: str) -> float:

@@ -16,8 +16,16 @@ from pathlib import Path
 import pytest
 from trees import Tree
 
-from program.estate import SHARE, Estate, closing_in, document_in, io_read, working_now
-from program.running import clock_at, members, running, verifier
+from program.estate import SHARE, Estate, closing_in, document_in, working_now
+from program.running import (
+    bytes_read_by,
+    clock_at,
+    io_read,
+    members,
+    running,
+    verifier,
+    wait_until,
+)
 from verifier.ledger import Ledger, PlaceName
 from verifier.pace import BURST, GRANTED_AT_ONCE
 
@@ -345,7 +353,7 @@ def test_a_second_shift_is_kept_out(estate):
     assert large
     estate.settings(pace='at_most = "4 MB/s"')
     with running("--config", estate.file, "shift") as first:
-        wait_for(lambda: estate.ledger.exists() and locked(estate))
+        wait_until(lambda: estate.ledger.exists() and locked(estate), 20, "a shift")
         outcome = estate.run("shift")
         assert outcome.status == 3
         assert f"Process {first.pid}" in outcome.err
@@ -356,20 +364,13 @@ def locked(estate: Estate) -> bool:
     return lock.exists() and lock.stat().st_size > 0
 
 
-def wait_for(condition, seconds: float = 20) -> None:
-    deadline = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < deadline, "it did not come to that"
-        time.sleep(0.02)  # another process's progress: there is nothing to wait on
-
-
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
 def test_a_signal_ends_it_within_a_second_and_what_was_read_is_kept(estate, how):
     for number in range(12):
         estate.source.file(f"reel-{number:02}.tif", 2 * MIB)
     estate.settings(pace='at_most = "6 MB/s"')
     with running("--config", estate.file, "shift", "--json") as process:
-        wait_for(lambda: recorded(estate) >= 2)
+        wait_until(lambda: recorded(estate) >= 2, 20, "recording")
         began = time.monotonic()
         os.kill(process.pid, how)
         _out, err = process.communicate(timeout=10)
@@ -395,7 +396,7 @@ def test_a_first_look_that_is_cut_off_keeps_what_it_read_and_calls_nothing_missi
     estate.mirror.delete("2026-021-salt-pans/notes/3/0003.txt")
     estate.settings(pace='at_most = "2 MB/s"')
     with running("--config", estate.file, "shift") as process:
-        wait_for(lambda: recorded(estate) >= 300)
+        wait_until(lambda: recorded(estate) >= 300, 20, "recording")
         for pid in [process.pid] if how == "signal" else members(process.pid):
             os.kill(pid, signal.SIGTERM if how == "signal" else signal.SIGKILL)
         process.communicate(timeout=10)
@@ -533,13 +534,13 @@ def test_a_resident_goes_on_with_a_large_file_at_the_byte_where_the_bell_stopped
     estate.settings(hours=closed_for_a_minute(begins + BELL_IN), pace='at_most = "6 MB/s"')
     ahead = clock_at(begins.timestamp())
     with running("--config", estate.file, "shift", "--resident", environment=ahead) as process:
-        wait_for(lambda: shifts_ended(estate) == [("working-hours",)], 75)
+        wait_until(lambda: shifts_ended(estate) == [("working-hours",)], 75, "the bell")
         at_the_bell = read_by_readers(process.pid)
         paced = 6_000_000 * (BELL_IN.total_seconds() + BURST + GRANTED_AT_ONCE)
         assert 8_000_000 < at_the_bell <= paced + BESIDE
         assert read_whole(estate, b"flight.mov") == 0
-        wait_for(lambda: read_by_readers(process.pid) > at_the_bell, 130)
-        wait_for(lambda: read_whole(estate, b"flight.mov") == 2, 40)
+        wait_until(lambda: read_by_readers(process.pid) > at_the_bell, 130, "going on")
+        wait_until(lambda: read_whole(estate, b"flight.mov") == 2, 40, "a whole file")
         in_all = read_by_readers(process.pid)
         os.kill(process.pid, signal.SIGTERM)
         _out, err = process.communicate(timeout=10)
@@ -578,7 +579,7 @@ def shifts_ended(estate: Estate) -> list[tuple[str]]:
 
 def read_by_readers(parent: int) -> int:
     """What the kernel counts as read by the processes that a command started."""
-    return sum(io_read(pid) or 0 for pid in members(parent) if pid != parent)
+    return bytes_read_by(pid for pid in members(parent) if pid != parent)
 
 
 def read_whole(estate: Estate, name: bytes) -> int:

@@ -12,8 +12,8 @@ from pathlib import Path
 from blake3 import blake3
 from trees import Tree
 
-from program.estate import SHARE, Estate, io_read
-from program.running import members, running
+from program.estate import SHARE, Estate
+from program.running import io_read, members, running
 from verifier.ledger import Ledger, PlaceName
 
 MIB = 1024 * 1024

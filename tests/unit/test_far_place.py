@@ -20,7 +20,7 @@ from blake3 import blake3
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec import msgpack
-from program.running import wait_until
+from program.running import bytes_read_by, wait_until
 from trees import Tree, lantern_marsh
 
 from verifier.engine import BellRang, Engine, Terms
@@ -475,7 +475,7 @@ def test_a_far_end_reads_little_ahead_of_what_is_allowed_here(far: Far, tree: Tr
 
 
 # Fails when what was read there is not asked for here: `_settle` in link.py without `allow`.
-def test_a_hold_here_holds_the_far_end(far: Far, tree: Tree) -> None:
+def test_a_hold_here_holds_the_far_end(client: Client, far: Far, tree: Tree) -> None:
     path = huge(tree, 300 << 20)
     held, goes_on = threading.Event(), threading.Event()
 
@@ -492,24 +492,11 @@ def test_a_hold_here_holds_the_far_end(far: Far, tree: Tree) -> None:
     )
     thread.start()
     assert held.wait(60)
-    wait_until(Still(lambda: _bytes_read_by_far_ends(far)), 30, "a pause")
-    assert _bytes_read_by_far_ends(far) < 150 << 20
+    wait_until(Still(lambda: bytes_read_by(client.started)), 30, "a pause")
+    assert bytes_read_by(client.started) < 150 << 20
     goes_on.set()
     thread.join(60)
     assert found[0].size == 300 << 20
-
-
-def _bytes_read_by_far_ends(far: Far) -> int:
-    """What the system counts of the reads of all far ends that run."""
-    total = 0
-    programs = Path(os.environ["PATH"].split(":")[0])
-    for each in os.listdir(programs.parent / "started"):
-        try:
-            status = Path(f"/proc/{each}/io").read_text()
-        except OSError:
-            continue
-        total += int(status.split()[1])
-    return total
 
 
 def test_somebody_who_stops_does_not_wait_for_a_far_end(far: Far, tree: Tree) -> None:
