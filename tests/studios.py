@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 
 from verifier.damage import examine
 from verifier.due import ALWAYS_DUE
@@ -12,7 +12,7 @@ from verifier.jobs.judging import Judging
 from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.jobs.released import Released
 from verifier.ledger import GrantedCertificate, Ledger, PlaceName
-from verifier.model import Kind, Side, Sighting, Trouble, Verdict
+from verifier.model import FirstSight, Kind, Side, Sighting, SmallFiles, Trouble, Verdict
 
 FOLDER = b"2026-014-harbour-wall/"
 A = FOLDER + b"flights/a.jpg"
@@ -24,6 +24,21 @@ SECOND = 1_000_000_000
 DAY = 86_400
 START = 1_800_000_000
 SLACK = 2 * SECOND
+
+
+def first_sight(seen: Iterable[Sighting]) -> FirstSight:
+    """Sightings as the readers of a first look hand them over."""
+    sight = FirstSight([], [])
+    for each in seen:
+        if each.digest is None:
+            sight.others.append(each)
+            continue
+        one = SmallFiles.of(each)
+        if sight.read and sight.read[-1].goes_on_with(one):
+            sight.read[-1].facts.extend(one.facts)
+        else:
+            sight.read.append(one)
+    return sight
 
 
 class Content:

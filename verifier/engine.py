@@ -83,7 +83,10 @@ class Watch(Protocol):
 
     @property
     def paced(self) -> bool:
-        """True when every file, however small, is to be asked for with `allow`."""
+        """True when every file, however small, is to be asked for with `allow`.
+
+        Otherwise it is enough to ask every `LOOK_EVERY` seconds.
+        """
 
     def has_read(self, count: int) -> None:
         """``count`` more bytes came off a place."""
@@ -256,7 +259,7 @@ class _LaneWatch:
 
     @property
     def paced(self) -> bool:
-        return not self._free or self._board[_Layout.ANY] != 0
+        return not self._free
 
     def has_read(self, count: int) -> None:
         self._board[self._mine] += count

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import base64
 import unicodedata
+from collections.abc import Iterable
 from enum import StrEnum
-from typing import Final
+from typing import Any, Final
 
 from msgspec import Struct
 
@@ -138,6 +139,86 @@ class Sighting(Struct, frozen=True, gc=False, array_like=True):
             and self.inode == other.inode
             and self.device == other.device
         )
+
+
+FACTS: Final = 6
+"""What is told of each file that was read with others: see `SmallFiles`."""
+
+
+class SmallFiles(Struct, frozen=True, gc=False, array_like=True):
+    """Small files of one folder that were read one after the other.
+
+    ``facts`` tells of each, in the order in which they came, its name, size, mtime_ns, ctime_ns,
+    inode and digest; what they have in common stands here once.  All of it is as in a `Sighting`,
+    and ``folder`` is the folder's path with its slash, empty for the root.  To make a sighting of
+    each takes as long as to open it.
+    """
+
+    folder: bytes
+    device: int
+    links: int
+    read_at: int
+    facts: list[int | bytearray]
+
+    @classmethod
+    def of(cls, read: Sighting) -> SmallFiles:
+        """One file that was read."""
+        cut = read.path.rfind(b"/") + 1
+        name, digest, read_at = read.path[cut:], read.digest, read.read_at
+        if digest is None or read_at is None or read.fingerprints:
+            raise ValueError(f"{read.path!r} was not read, or is no small file")
+        facts: list[Any] = [name, read.size, read.mtime_ns, read.ctime_ns, read.inode, digest]
+        return cls(read.path[:cut], read.device, read.links, read_at, facts)
+
+    def __len__(self) -> int:
+        return len(self.facts) // FACTS
+
+    @property
+    def size(self) -> int:
+        """How many bytes they hold together."""
+        return sum(self.facts[1::FACTS])  # type: ignore[arg-type]  # sizes are numbers
+
+    def goes_on_with(self, more: SmallFiles) -> bool:
+        """Whether others have the same in common."""
+        return (self.read_at, self.device, self.links, self.folder) == (
+            more.read_at,
+            more.device,
+            more.links,
+            more.folder,
+        )
+
+    def sightings(self, paths: Iterable[bytes]) -> list[Sighting]:
+        """A sighting of each, where ``paths`` are theirs."""
+        facts: list[Any] = self.facts
+        device, links, read_at = self.device, self.links, self.read_at
+        each = zip(paths, *(facts[which::FACTS] for which in range(1, FACTS)), strict=False)
+        return [
+            Sighting(
+                path,
+                Kind.FILE,
+                size,
+                mtime_ns,
+                ctime_ns,
+                device,
+                inode,
+                links,
+                digest,
+                (),
+                None,
+                read_at,
+            )
+            for path, size, mtime_ns, ctime_ns, inode, digest in each
+        ]
+
+
+class FirstSight(Struct, frozen=True, array_like=True):
+    """What was seen at some paths that nothing was known of."""
+
+    read: list[SmallFiles]
+    others: list[Sighting]
+
+    def __len__(self) -> int:
+        return sum(map(len, self.read)) + len(self.others)
 
 
 class How(Struct, frozen=True, forbid_unknown_fields=True):

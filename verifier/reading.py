@@ -19,7 +19,7 @@ from msgspec import structs
 from verifier.engine import BellRang, Lane, Watch
 from verifier.ignore import Ignore
 from verifier.model import Kind, Sighting
-from verifier.places.base import Look, Place, pack, unpack
+from verifier.places.base import Look, Place, ReadsSmallFiles, pack, pack_first, unpack
 from verifier.walker import Entry, walk, walk_dated
 
 BATCH: Final = 512
@@ -130,10 +130,27 @@ def send_batch(
     now: Callable[[], float],
 ) -> Future[bytes]:
     """Have a batch looked at; the packed sightings of those of its entries that have no trouble."""
-    asked = [entry for entry in entries if entry.trouble is None]
-    not_files = frozenset([number for number, entry in enumerate(asked) if entry.kind is not _FILE])
-    paths = [entry.path for entry in asked]
+    paths, not_files = _asked(entries)
     return lane.submit(rank, look_at_packed, place, paths, not_files, look, now)
+
+
+def send_first_batch(
+    lane: Lane,
+    rank: int,
+    place: ReadsSmallFiles,
+    entries: Sequence[Entry],
+    now: Callable[[], float],
+) -> Future[bytes]:
+    """As `send_batch`, of what nothing is known of: the packed first sight of it."""
+    paths, not_files = _asked(entries)
+    return lane.submit(rank, read_small_packed, place, paths, not_files, now)
+
+
+def _asked(entries: Sequence[Entry]) -> tuple[list[bytes], frozenset[int]]:
+    """The paths of what can be looked at, and which of them must not be opened."""
+    asked = [entry for entry in entries if entry.trouble is None]
+    not_files = [number for number, entry in enumerate(asked) if entry.kind is not _FILE]
+    return [entry.path for entry in asked], frozenset(not_files)
 
 
 class _Batch:
@@ -240,6 +257,17 @@ def look_at_packed(
 ) -> bytes:
     """What a reader is sent: some paths looked at, their sightings packed."""
     return pack(place.look_at(paths, not_files, look, now, watch))
+
+
+def read_small_packed(
+    place: ReadsSmallFiles,
+    paths: Sequence[bytes],
+    not_files: frozenset[int],
+    now: Callable[[], float],
+    watch: Watch,
+) -> bytes:
+    """What a reader is sent: some paths seen first, what it saw packed."""
+    return pack_first(place.read_small(paths, not_files, now, watch))
 
 
 def read_alone_packed(

@@ -24,9 +24,9 @@ from verifier.cluster.orders import Answer, Batch, Expected, Found, Orders, Told
 from verifier.cluster.worker import TOLD_EVERY, Desk, TaskWatch, desk_of, run_batch, work
 from verifier.engine import BellRang, Engine, Terms, Watch
 from verifier.errors import ClusterUnready, PlaceUnreachable, Stopped
-from verifier.places.base import Look, unpack
+from verifier.places.base import Look, unpack, unpack_first
 from verifier.places.folder import FolderPlace
-from verifier.reading import look_at_packed
+from verifier.reading import look_at_packed, read_small_packed
 
 MEGABYTE = 1_000_000
 NOON = partial(float, 1795557600)
@@ -266,6 +266,22 @@ def test_a_device_is_called_as_the_calling_machine_calls_it(tree, watch):
     desk = desk_with(Hands())
     answer = work(batch(tree, structs.replace(expected, seen=theirs)), desk, TaskWatch(desk), "w")
     assert {each.device for each in unpack(answer.result)} == {4711}
+
+
+def test_so_it_is_where_small_files_are_read_together(tree, watch):
+    expected = seen_from_here(tree, watch)
+    theirs = tuple(structs.replace(each, device=4711) for each in expected.seen)
+    whole = batch(
+        tree,
+        structs.replace(expected, seen=theirs),
+        task=read_small_packed,
+        arguments=([b"1.jpg", b"2.jpg", b"gone.jpg", b"3.jpg"], frozenset[int](), NOON),
+    )
+    desk = desk_with(Hands())
+    seen = unpack_first(work(whole, desk, TaskWatch(desk), "harbour").result)
+    [read] = seen.read
+    assert (read.device, len(read)) == (4711, 3)
+    assert [each.path for each in seen.others] == [b"gone.jpg"]
 
 
 def test_a_batch_on_another_tree_is_not_read(tree, watch, tmp_path):

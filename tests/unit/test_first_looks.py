@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import stat
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future
@@ -16,7 +17,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from msgspec import structs
-from studios import SHARE, SOURCE, START, VAULT, Studio
+from studios import SHARE, SOURCE, START, VAULT, Studio, first_sight
 from trees import Tree
 
 from verifier.engine import BellRang, Engine
@@ -28,10 +29,10 @@ from verifier.jobs.first_looks import FirstLooks
 from verifier.jobs.readers import EngineReaders
 from verifier.ledger import FirstLook, Ledger, PlaceName
 from verifier.ledger.opening import opened, soundness
-from verifier.model import Kind, Sighting, Trouble, Verdict
-from verifier.places.base import SMALL_BELOW, Look, pack, unpack
+from verifier.model import FACTS, FirstSight, Kind, Sighting, Trouble, Verdict
+from verifier.places.base import SMALL_BELOW, pack_first, unpack_first
 from verifier.places.folder import FolderPlace
-from verifier.reading import look_at_packed
+from verifier.reading import read_small_packed
 from verifier.walker import Entry, walk_dated
 
 PATHS = [
@@ -60,7 +61,7 @@ def first_look(studio: Studio, places: list[PlaceName], unread: set[bytes], at_o
     while any(left.values()):
         for place, look in looks.items():
             seen, left[place] = left[place][:at_once], left[place][at_once:]
-            look.add([_read(studio, place, each, unread) for each in seen])
+            look.add(first_sight(_read(studio, place, each, unread) for each in seen))
             look.commit(int(studio.now))
         if SOURCE in looks and VAULT in looks:
             parts = looks[SOURCE].take_parts()
@@ -153,7 +154,7 @@ def test_what_many_rows_have_in_common_stays_with_the_rows_that_have_it(ledger):
         for number in range(1000)
     ]
     look = ledger.first_look(SOURCE)
-    look.add(seen)
+    look.add(first_sight(seen))
     look.commit(START)
     assert [each.sighting for each in ledger.sightings(SOURCE)] == seen
     assert {each.first_seen for each in ledger.sightings(SOURCE)} == {START}
@@ -170,7 +171,7 @@ def test_a_place_that_was_seen_before_has_no_first_look(ledger):
     look.end(START)
     assert ledger.first_look(SOURCE) is None, "walked, and empty"
     cut_off = ledger.first_look(VAULT)
-    cut_off.add([Sighting(PATHS[0], Kind.FILE, 3, START * 10**9)])
+    cut_off.add(first_sight([Sighting(PATHS[0], Kind.FILE, 3, START * 10**9)]))
     cut_off.commit(START)
     assert ledger.first_look(VAULT) is None, "seen in part"
     assert ledger.shifts.last_walk(VAULT) is None
@@ -186,7 +187,7 @@ def test_what_a_first_look_recorded_is_judged_after_a_crash(tmp_path):
     studio.write(VAULT, PATHS[1], b"low tide", START - 900_000)
     first_look(studio, [SOURCE], set(), 1)
     look = studio.ledger.first_look(VAULT)
-    look.add([_read(studio, VAULT, each, set()) for each in studio._dated(VAULT)])
+    look.add(first_sight(_read(studio, VAULT, each, set()) for each in studio._dated(VAULT)))
     look.commit(START)
     shutil.copytree(tmp_path, tmp_path / "crashed", ignore=shutil.ignore_patterns("crashed"))
     studio.ledger.close()
@@ -235,8 +236,18 @@ def test_a_new_mirror_that_is_empty_lacks_all_that_the_source_has_long_held(tmp_
 def _looked_at(
     place: FolderPlace, paths: list[bytes], not_files: Iterable[int] = ()
 ) -> list[Sighting]:
-    look = Look(gentle=True, small_only=True)
-    return place.look_at(paths, frozenset(not_files), look, time.time, _nobody())
+    """What is seen there first, in order of path."""
+    packed = read_small_packed(place, paths, frozenset(not_files), time.time, _nobody())
+    return _sightings_of(unpack_first(packed))
+
+
+def _sightings_of(sight: FirstSight) -> list[Sighting]:
+    seen = list(sight.others)
+    for some in sight.read:
+        names = some.facts[0::FACTS]
+        seen += some.sightings([some.folder + bytes(name) for name in names])
+    assert len(seen) == len(sight)
+    return sorted(seen, key=lambda each: each.path)
 
 
 def test_small_files_are_read_and_others_only_seen(tmp_path):
@@ -254,6 +265,48 @@ def test_small_files_are_read_and_others_only_seen(tmp_path):
     dated = {each.path: each for each in walk_dated(place)}
     for each in looked:
         assert structs.replace(each, digest=None, read_at=None) == dated[each.path]
+
+
+def _told_otherwise(monkeypatch, size: int, times: int, **told: int) -> None:
+    """Have the system tell something else of the files of a size, so many times."""
+    fstat = os.fstat
+
+    def otherwise(descriptor: int) -> os.stat_result:
+        nonlocal times
+        found = fstat(descriptor)
+        if found.st_size != size or not times:
+            return found
+        times -= 1
+        more = {name: getattr(found, name) for name in ("st_mtime_ns", "st_ctime_ns")}
+        seen = [*found[:10]]
+        if "st_dev" in told:
+            seen[stat.ST_DEV] = told["st_dev"]
+        return os.stat_result(seen, {**more, **told})
+
+    monkeypatch.setattr("verifier.places.folder.fstat", otherwise)
+    monkeypatch.setattr("os.fstat", otherwise)
+
+
+def test_a_small_file_that_changed_and_then_stood_still_is_read_all_the_same(tmp_path, monkeypatch):
+    tree = Tree(tmp_path / "bench").file("a.jpg", 100).file("b.jpg", 200).file("c.jpg", 300)
+    _told_otherwise(monkeypatch, 200, 1, st_mtime_ns=1)
+    names = [b"a.jpg", b"b.jpg", b"c.jpg"]
+    place = FolderPlace.at_path(tree.root)
+    sight = place.read_small(names, frozenset(), time.time, _nobody())
+    assert sight.others == []
+    assert [each.digest for each in _sightings_of(sight)] == [
+        digest_of((tree.root / name.decode()).read_bytes()) for name in names
+    ]
+
+
+# Fails when what stands in one folder is taken to lie on one disk, which single files need not.
+def test_a_small_file_of_another_disk_keeps_its_device(tmp_path, monkeypatch):
+    tree = Tree(tmp_path / "bench").file("a.jpg", 100).file("b.jpg", 200).file("c.jpg", 300)
+    _told_otherwise(monkeypatch, 200, -1, st_dev=4711)
+    looked = _looked_at(FolderPlace.at_path(tree.root), [b"a.jpg", b"b.jpg", b"c.jpg"])
+    here = tree.root.stat().st_dev
+    assert [each.device for each in looked] == [here, 4711, here]
+    assert all(each.digest is not None for each in looked)
 
 
 def test_a_batch_leaves_what_comes_after_some_bytes(tmp_path, monkeypatch):
@@ -301,8 +354,7 @@ class Lookers:
                 number for number, each in enumerate(asked) if each.kind is not Kind.FILE
             )
             paths = [each.path for each in asked]
-            look = Look(gentle=True, small_only=True)
-            answer.set_result(look_at_packed(place, paths, not_files, look, time.time, self._watch))
+            answer.set_result(read_small_packed(place, paths, not_files, time.time, self._watch))
         except Exception as error:
             answer.set_exception(error)
         return answer
@@ -409,18 +461,15 @@ def test_what_could_not_be_read_is_seen_and_waits_for_its_turn(ledger, tmp_path)
 
     class Failing(Lookers):
         def look_first(self, name, place, entries):
-            seen = unpack(super().look_first(name, place, entries).result())
+            seen = unpack_first(super().look_first(name, place, entries).result())
+            told = [
+                structs.replace(each, digest=None, trouble=Trouble("input-output-error"))
+                if each.path.endswith(failing.name.encode())
+                else each
+                for each in _sightings_of(seen)
+            ]
             answer: Future[bytes] = Future()
-            answer.set_result(
-                pack(
-                    [
-                        structs.replace(each, digest=None, trouble=Trouble("input-output-error"))
-                        if each.path.endswith(failing.name.encode())
-                        else each
-                        for each in seen
-                    ]
-                )
-            )
+            answer.set_result(pack_first(first_sight(told)))
             return answer
 
     looks = _looks(ledger, {SOURCE: tree}, Failing())

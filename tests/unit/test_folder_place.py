@@ -748,6 +748,39 @@ def test_a_look_that_the_bell_interrupts_gives_what_was_finished(root, how, fini
     assert watch.read == 1_000 * finished
 
 
+# Fails when a bell is heard only after so many files, however long each takes.
+@gently_too
+def test_without_a_pace_it_is_asked_again_after_a_tenth_of_a_second(root, how, monkeypatch):
+    clock = [0.0]
+
+    def slowly_hashed(content: memoryview) -> object:
+        clock[0] += 0.03
+        return blake3(content)
+
+    def ring() -> None:
+        if clock[0] >= 0.2:
+            raise BellRang
+
+    monkeypatch.setattr(folder_module, "steady", lambda: clock[0])
+    monkeypatch.setattr(folder_module, "blake3", slowly_hashed)
+    names = [put(root, f"{number:02d}.tif", varied(1_000)) for number in range(16)]
+    seen = look(root, *names, how=how, watch=Watching(on_check=ring))
+    assert [each.path for each in seen] == names[:7], "0.21 s"
+
+
+def test_without_a_pace_a_hold_is_heeded_before_some_files_and_not_before_each(root):
+    names = [put(root, f"{number:02d}.tif", varied(1_000)) for number in range(40)]
+
+    class Holding(Watching):
+        def allow(self, count: int) -> int:
+            asked_at.append(self.read)
+            return count
+
+    asked_at: list[int] = []
+    look(root, *names, watch=Holding())
+    assert asked_at == [0, 16_000, 32_000]
+
+
 def test_a_look_whose_bell_rings_before_anything_is_finished_says_so(root):
     names = [put(root, "0.tif", varied(1_000))]
     before = open_descriptors()

@@ -9,6 +9,7 @@ from contextlib import closing
 from hypothesis import given
 from hypothesis import strategies as st
 from ledgers import make_of_version
+from studios import first_sight
 from test_ledger import NOW, SOURCE, VAULT, content, file, often, paths, read, record, walked
 
 from verifier.ledger import Ledger, PlaceName
@@ -175,7 +176,7 @@ def test_what_was_all_agreed_on_just_now_is_counted_so_until_anything_changes(le
     contents = [read(each, number) for number, each in enumerate(tree)]
     for place in (SOURCE, VAULT):
         look = ledger.first_look(place)
-        look.add(contents)
+        look.add(first_sight(contents))
         look.end(NOW)
         assert [each.sighting for each in ledger.sightings(place)] == contents
     ledger.agreements.settle_unjudged(SOURCE.share, [VAULT], NOW)
@@ -191,7 +192,7 @@ def test_what_was_agreed_on_but_for_one_path_is_counted(ledger):
     contents = [read(each, number) for number, each in enumerate(tree)]
     for place, held in ((SOURCE, contents), (VAULT, contents[1:])):
         look = ledger.first_look(place)
-        look.add(held)
+        look.add(first_sight(held))
         look.end(NOW)
     ledger.agreements.settle_unjudged(SOURCE.share, [VAULT], NOW)
     assert ledger.agreements.all_agreed(VAULT) is None

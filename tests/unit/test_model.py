@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import base64
 import unicodedata
+from itertools import islice, pairwise
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from msgspec import structs
 
 from verifier.model import (
     QUIET,
     Kind,
     Sighting,
+    SmallFiles,
     Trouble,
     Verdict,
     composed,
@@ -146,6 +149,46 @@ SEEN = Sighting(b"a", Kind.FILE, 5, 10, 20, 1, 99)
 def test_a_file_is_untouched_when_nothing_that_the_system_tells_has_changed(other, untouched):
     assert SEEN.untouched_since(other) is untouched
     assert other.untouched_since(SEEN) is untouched
+
+
+small_files = st.builds(
+    Sighting,
+    path=st.sampled_from([b"a.jpg", b"flights/a.jpg", b"flights/b.jpg", b"flights/low/a.jpg"]),
+    kind=st.just(Kind.FILE),
+    size=st.integers(0, 1 << 18),
+    mtime_ns=st.integers(-(1 << 62), 1 << 62),
+    ctime_ns=st.integers(-(1 << 62), 1 << 62),
+    device=st.sampled_from([0, 66_306, 2**64 - 1]),
+    inode=st.integers(0, 2**64 - 1),
+    links=st.integers(1, 3),
+    digest=st.binary(min_size=32, max_size=32),
+    read_at=st.sampled_from([1_795_557_600, 1_795_557_601]),
+)
+
+
+@often
+@given(st.lists(small_files, max_size=20))
+def test_small_files_that_were_read_together_are_told_of_each_by_itself(seen):
+    together: list[SmallFiles] = []
+    for one in map(SmallFiles.of, seen):
+        if together and together[-1].goes_on_with(one):
+            together[-1].facts.extend(one.facts)
+        else:
+            together.append(one)
+    paths = iter([each.path for each in seen])
+    told = [each for some in together for each in some.sightings(islice(paths, len(some)))]
+    assert told == seen
+    assert sum(some.size for some in together) == sum(each.size for each in seen)
+    for before, some in pairwise(together):
+        assert not before.goes_on_with(some)
+
+
+def test_what_was_not_read_whole_at_once_is_no_small_file():
+    read = Sighting(b"a.jpg", Kind.FILE, 3, 5, digest=b"d" * 32, read_at=7)
+    assert len(SmallFiles.of(read)) == 1
+    for other in ({"digest": None}, {"read_at": None}, {"fingerprints": (b"f" * 16,)}):
+        with pytest.raises(ValueError, match=r"a\.jpg"):
+            SmallFiles.of(structs.replace(read, **other))
 
 
 def test_values_cannot_be_changed():

@@ -13,7 +13,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import distributed
 from msgspec import structs
@@ -31,10 +31,12 @@ from verifier.cluster.orders import (
 )
 from verifier.engine import LOOK_EVERY, THE_CLOCK, BellRang, Clock, Terms
 from verifier.errors import ClusterUnready, PlaceUnreachable, Stopped, VerifierError
-from verifier.model import Sighting, Trouble
+from verifier.model import FirstSight, Sighting, SmallFiles, Trouble
 from verifier.pace import Ceiling, Yielding
 from verifier.places.base import Look
 from verifier.places.folder import FolderPlace
+
+S = TypeVar("S", Sighting, SmallFiles)
 
 DESKS_KEPT: Final = 16
 """Calling engines whose orders are kept; one that is over says so, unless it was killed."""
@@ -230,6 +232,10 @@ class _Seen:
     def look_at(self, *asked: Any) -> list[Sighting]:
         return [self._told(each) for each in self._place.look_at(*asked)]
 
+    def read_small(self, *asked: Any) -> FirstSight:
+        seen = self._place.read_small(*asked)
+        return FirstSight(list(map(self._told, seen.read)), list(map(self._told, seen.others)))
+
     def read_alone(
         self, path: bytes, look: Look, now: Callable[[], float], watch: TaskWatch
     ) -> Sighting:
@@ -245,7 +251,7 @@ class _Seen:
     ) -> Trouble | None:
         return self._place.try_reading(path, length, until + self._later, watch)
 
-    def _told(self, seen: Sighting) -> Sighting:
+    def _told(self, seen: S) -> S:
         if seen.device not in self._devices:
             return seen
         return structs.replace(seen, device=self._devices[seen.device])

@@ -18,8 +18,8 @@ from verifier.engine import BellRang, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ignore import Ignore
 from verifier.ledger import HELD_FOR, FirstLook, Ledger, Part, PlaceName
-from verifier.model import Sighting
-from verifier.places.base import Look, Place, unpack
+from verifier.model import FirstSight, Sighting
+from verifier.places.base import Look, Place, unpack_first
 from verifier.reading import batches
 from verifier.scheduler import Status
 from verifier.walker import Entry, walk
@@ -209,18 +209,19 @@ class FirstLooks:
             raise error
         if error is not None or under.lost is not None:
             return
-        seen = unpack(answer.result())
+        seen = unpack_first(answer.result())
+        others = seen.others
         unlisted = [each.sighting() for each in entries if each.trouble is not None]
         under.whole = under.whole and len(seen) + len(unlisted) == len(entries)
-        if unlisted or [each for each in seen if each.trouble is not None]:
+        if unlisted or [each for each in others if each.trouble is not None]:
             try:
                 # What fails because the whole place is gone is no trouble of its files.
                 under.place.check()
             except PlaceUnreachable as gone:
                 under.lost, under.listed = gone, True
                 return
-            seen = [*self._without_trouble(name, under.place, seen), *unlisted]
-        under.look.add(seen)
+            others = [*self._without_trouble(name, under.place, others), *unlisted]
+        under.look.add(FirstSight(seen.read, others))
         under.recorded.add(number, entries[-1].path)
 
     def _without_trouble(
@@ -252,8 +253,8 @@ class FirstLooks:
                 if name.is_source:
                     for mirror in self._mirrors_of(name):
                         self._under[mirror].to_agree += parts
-        for name in self._under:
-            self._agree(name, at)
+            for name in self._under:
+                self._agree(name, at)
         self._committed_at = self._now()
 
     def _mirrors_of(self, source: PlaceName) -> list[PlaceName]:

@@ -12,8 +12,8 @@ from typing import Final
 from verifier.engine import BellRang, ReadingEngine, Watch
 from verifier.errors import PlaceUnreachable, Stopped
 from verifier.ledger import PlaceName
-from verifier.places.base import Look, Place, WalksItself, unpack
-from verifier.reading import look_at_packed, read_alone_packed, send_batch
+from verifier.places.base import Look, Place, ReadsSmallFiles, unpack
+from verifier.reading import look_at_packed, read_alone_packed, send_first_batch
 from verifier.scheduler import Done, Task, Why
 from verifier.walker import Entry
 
@@ -21,7 +21,6 @@ _AHEAD: Final = 2
 """Tasks beyond those that readers have in hand, so that none waits for the next turn."""
 
 _NEW: Final = Look(content=True, gentle=True)
-_AT_FIRST: Final = Look(content=True, gentle=True, small_only=True)
 _FROM_DISK: Final = Look(content=True, past_cache=True, gentle=True)
 
 
@@ -69,12 +68,13 @@ class EngineReaders:
 
     def look_first_at(self, place: Place) -> bool:
         """Whether a first look is worth it: one that lists itself gives sizes at less cost."""
-        return not isinstance(place, WalksItself) and not place.traits.reading_costs
+        return isinstance(place, ReadsSmallFiles)
 
     def look_first(self, name: PlaceName, place: Place, entries: Sequence[Entry]) -> Future[bytes]:
         """Have a batch of entries looked at, and the small files among them read."""
+        assert isinstance(place, ReadsSmallFiles)
         number, self._started = self._started, self._started + 1
-        return send_batch(self._lanes[name], number, place, entries, _AT_FIRST, time.time)
+        return send_first_batch(self._lanes[name], number, place, entries, time.time)
 
     def start(self, task: Task) -> None:
         """Have a task done."""

@@ -10,18 +10,19 @@ before the first such sighting until `Agreements.settle_unjudged` has gone throu
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 from verifier.ledger import statements
 from verifier.ledger.counts import Added, add_to_counts, counted
-from verifier.ledger.names import Names
+from verifier.ledger.names import Names, split
 from verifier.ledger.rows import KIND_NUMBERS, SIGNED_FROM, signed
 from verifier.ledger.store import Store
 from verifier.ledger.values import Part, PlaceName, WalkSummary
 from verifier.ledger.walks import counts_of
-from verifier.model import Sighting
+from verifier.model import FACTS, FirstSight, Sighting, SmallFiles
+
+_INODE: Final = 4
+"""Where a file's inode stands among its facts."""
 
 _SHORT_PART: Final = 20
 """Paths of a folder below which nothing is gained by going through it before the others."""
@@ -41,7 +42,8 @@ class FirstLook:
         self._shift = shift
         self._number = names.place(place)
         self._share = names.share(place.share)
-        self._held: list[Sighting] = []
+        self._read: list[SmallFiles] = []
+        self._others: list[Sighting] = []
         self._seen = self._files = self._bytes = 0
         self.held_bytes = 0
         """Bytes whose reading a crash would have repeated by now."""
@@ -57,26 +59,41 @@ class FirstLook:
             not names.totals(place).entries and store.row(statements.LAST_WALK, (number,)) is None
         )
 
-    def add(self, seen: Sequence[Sighting]) -> None:
+    def add(self, seen: FirstSight) -> None:
         """Take what was seen at some paths, each of which comes once.
 
-        A file has its digest where it was read, and is new and unread where not.
+        What was not read with others is recorded as new and unread.
         """
-        self._held += seen
-        self.held_bytes += sum([each.size for each in seen if each.digest is not None])
+        self._read += seen.read
+        self._others += seen.others
+        self.held_bytes += sum([each.size for each in seen.read])
 
     def commit(self, at: int) -> None:
         """Record what was added, as seen at ``at``, in seconds since 1970."""
-        if not self._held:
+        if not self._read and not self._others:
             return
+        files, size = sum(map(len, self._read)), self.held_bytes
         with self._store.transaction():
             self._store.run(statements.MARK_UNJUDGED, (self._number,))
-            files, size = self._write(at)
+            self._write_read(at)
+            self._write_others(at)
             if self._shift is not None and files:
                 values = self._shift, self._number, files, size, 0
                 self._store.run(statements.COUNT_READINGS, values)
-        self._held, self.held_bytes = [], 0
+            left = counted(self._others)
+            added = Added(
+                files + len(self._others),
+                files + left.files,
+                size + left.bytes,
+                left.unread_files,
+                left.unread_bytes,
+            )
+            add_to_counts(self._store, self._number, added)
+        self._seen += added.entries
+        self._files += added.files
+        self._bytes += added.bytes
         self.files_read += files
+        self._read, self._others, self.held_bytes = [], [], 0
 
     def take_parts(self) -> list[Part]:
         """The parts of folders that were recorded since this was last asked for.
@@ -98,75 +115,50 @@ class FirstLook:
             self._store.run(statements.ADD_WALK, values)
         return summary
 
-    def _write(self, at: int) -> tuple[int, int]:
-        """Write and count what is held; how many files of it were read, and their bytes."""
-        number, in_folder, folder = self._number, None, None
+    def _write_read(self, at: int) -> None:
+        """Write what was read, and note the parts of folders that it makes up."""
         parts: list[Part] = []
-        first = name = b""
-        read: defaultdict[tuple[int, int], list[tuple[object, ...]]] = defaultdict(list)
-        others: list[tuple[object, ...]] = []
-        unread: list[Sighting] = []
-        size_read = 0
-        for sighting in self._held:
-            path, size = sighting.path, sighting.size
-            cut = path.rfind(b"/") + 1
-            if path[:cut] != in_folder:
-                if in_folder is not None:
-                    parts.append((in_folder, first, name))
-                in_folder, first = path[:cut], path[cut:]
-                folder = self._names.folder(self._share, in_folder, add=True)
-            name = path[cut:]
-            inode = sighting.inode
-            # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
-            row = (
-                folder,
-                bytearray(name),
-                size,
-                sighting.mtime_ns,
-                sighting.ctime_ns,
-                inode if inode < SIGNED_FROM else signed(inode),
-            )
-            digest = sighting.digest
-            if digest is not None and not sighting.fingerprints:
-                alike = read[sighting.device, sighting.links]
-                alike.append((*row, sighting.read_at, bytearray(digest)))
-                size_read += size
-                continue
-            told = None if sighting.trouble is None else str(sighting.trouble)
-            others.append(
+        for some in self._read:
+            facts: list[Any] = some.facts
+            if max(facts[_INODE::FACTS]) >= SIGNED_FROM:
+                facts[_INODE::FACTS] = [signed(each) for each in facts[_INODE::FACTS]]
+            self._store.insert_flat(
+                statements.SEE_FIRST_AND_READ,
+                facts,
+                FACTS,
                 (
-                    *row,
-                    signed(sighting.device),
-                    sighting.links,
-                    KIND_NUMBERS[sighting.kind],
-                    sighting.target,
-                    told,
+                    self._number,
+                    at,
+                    signed(some.device),
+                    some.links,
+                    self._names.folder(self._share, some.folder, add=True),
+                    some.read_at,
+                ),
+            )
+            parts.append((some.folder, bytes(facts[0]), bytes(facts[-FACTS])))
+        if _SHORT_PART * len(parts) <= sum(map(len, self._read)):
+            self._parts += parts
+
+    def _write_others(self, at: int) -> None:
+        """Write what was only seen, to be judged by what is seen."""
+        number = self._number
+        rows = []
+        for each in self._others:
+            folder, name = split(each.path)
+            rows.append(
+                (
+                    self._names.folder(self._share, folder, add=True),
+                    name,
+                    each.size,
+                    each.mtime_ns,
+                    each.ctime_ns,
+                    signed(each.inode),
+                    signed(each.device),
+                    each.links,
+                    KIND_NUMBERS[each.kind],
+                    each.target,
+                    None if each.trouble is None else str(each.trouble),
                 )
             )
-            unread.append(sighting)
-        if in_folder is not None:
-            parts.append((in_folder, first, name))
-        if _SHORT_PART * len(parts) <= len(self._held):
-            self._parts += parts
-        for (device, links), rows in read.items():
-            shared = number, at, signed(device), links
-            self._store.insert_each(statements.SEE_FIRST_AND_READ, rows, shared)
-        self._store.insert_each(statements.SEE_FIRST, others, (number, at))
-        self._store.insert_each(statements.TOUCH, [(number, *each[:2]) for each in others])
-        files_read = len(self._held) - len(unread)
-        left = counted(unread)
-        add_to_counts(
-            self._store,
-            number,
-            Added(
-                len(self._held),
-                left.files + files_read,
-                left.bytes + size_read,
-                left.unread_files,
-                left.unread_bytes,
-            ),
-        )
-        self._seen += len(self._held)
-        self._files += left.files + files_read
-        self._bytes += left.bytes + size_read
-        return files_read, size_read
+        self._store.insert_each(statements.SEE_FIRST, rows, (number, at))
+        self._store.insert_each(statements.TOUCH, [(number, *row[:2]) for row in rows])

@@ -391,11 +391,11 @@ PASS_MARK_ON: Final = """
 """A source that is to be gone through is so with each of its mirrors."""
 UNJUDGED: Final = "SELECT id FROM places WHERE share = ? AND unjudged <> 0"
 SEE_FIRST_AND_READ: Final = """
-    INSERT INTO sightings (place, first_seen, device, links, folder, name, kind, size, mtime_ns,
-        ctime_ns, inode, read_at, digest)
-    VALUES (?1, ?2, ?3, ?4, ?, ?, 0, ?, ?, ?, ?, ?, ?)
+    INSERT INTO sightings (place, first_seen, device, links, folder, read_at, kind, name, size,
+        mtime_ns, ctime_ns, inode, digest)
+    VALUES (?1, ?2, ?3, ?4, ?5, ?6, 0, ?, ?, ?, ?, ?, ?)
 """
-"""A file of one segment that was read at once; the first four are those of many."""
+"""A file of one segment that was read at once; the first six are those of many."""
 SEE_FIRST: Final = """
     INSERT INTO sightings (place, first_seen, folder, name, size, mtime_ns, ctime_ns, inode,
         device, links, kind, target, walk_trouble)

@@ -9,6 +9,7 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from functools import lru_cache
 from itertools import chain
 from pathlib import Path
 from typing import Any, Final
@@ -31,6 +32,13 @@ PAGE: Final = 1000
 
 _ROWS_AT_ONCE: Final = 32
 """Rows that one statement inserts: more gain no time, and some SQLites take but 999 values."""
+
+
+@lru_cache
+def _of_rows(statement: str, rows: int) -> str:
+    """An insertion of one row as one of so many."""
+    one = statement[statement.rindex("(") :].rstrip()
+    return statement.rstrip() + f", {one}" * (rows - 1)
 
 
 class Store:
@@ -71,23 +79,23 @@ class Store:
     def insert_each(
         self, statement: str, rows: Sequence[Sequence[object]], shared: Sequence[object] = ()
     ) -> None:
-        """Run an insertion, which ends in its one row of ``VALUES``, for each of ``rows``.
+        """As `insert_flat`, for rows one by one; all are of one length."""
+        if rows:
+            self.insert_flat(statement, list(chain.from_iterable(rows)), len(rows[0]), shared)
+
+    def insert_flat(
+        self, statement: str, values: Sequence[object], width: int, shared: Sequence[object] = ()
+    ) -> None:
+        """Run an insertion, which ends in its one row of ``VALUES``, for each ``width`` values.
 
         Some dozen rows go into one statement: most of what a row costs is to begin and end one.
         So is handing over its values: those that all rows have in common are ``shared``, handed
         over once a statement, which names them ``?1, ?2 ...`` before its other values, each ``?``.
         """
-        whole = len(rows) - len(rows) % _ROWS_AT_ONCE
-        one = statement[statement.rindex("(") :].rstrip()
-        together = statement.rstrip() + f", {one}" * (_ROWS_AT_ONCE - 1)
-        self.run_each(
-            together,
-            (
-                (*shared, *chain.from_iterable(rows[first : first + _ROWS_AT_ONCE]))
-                for first in range(0, whole, _ROWS_AT_ONCE)
-            ),
-        )
-        self.run_each(statement, ((*shared, *row) for row in rows[whole:]))
+        many = _ROWS_AT_ONCE * width
+        for first in range(0, len(values), many):
+            some = values[first : first + many]
+            self.run(_of_rows(statement, len(some) // width), (*shared, *some))
 
     def insert(self, statement: str, values: Values = ()) -> int:
         """Run an insertion; the new row's number."""

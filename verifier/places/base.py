@@ -12,7 +12,7 @@ from msgspec import Struct, msgpack
 from verifier.engine import Watch
 from verifier.errors import PlaceUnreachable
 from verifier.ignore import Ignore
-from verifier.model import CHANGED_WHILE_READ, How, Kind, Sighting, Trouble
+from verifier.model import CHANGED_WHILE_READ, FirstSight, How, Kind, Sighting, Trouble
 
 READ_ALONE_FROM: Final = 8 * 1024 * 1024
 """Files from this many bytes on are a task of their own, so that no batch takes long."""
@@ -31,14 +31,11 @@ class Look(Struct, frozen=True):
     stays cached, and nothing is added.  Where the system cannot do that, it reads as without.
     Both together read the disk itself and keep what is cached; where a file cannot be read
     directly from its disk, ``past_cache`` wins and its cache is dropped.
-    ``small_only`` reads what takes longer to be opened than to be read: files below `SMALL_BELOW`,
-    and of those some MiB in a row; of all others only sizes and dates are taken.
     """
 
     content: bool = True
     past_cache: bool = False
     gentle: bool = False
-    small_only: bool = False
 
 
 class Traits(Struct, frozen=True):
@@ -280,6 +277,24 @@ class ReachedByLink(Protocol):
         """How long a round trip takes, and how fast the link is.  Raises PlaceUnreachable."""
 
 
+@runtime_checkable
+class ReadsSmallFiles(Protocol):
+    """A place whose small files are read while it is walked for the first time."""
+
+    def read_small(
+        self,
+        paths: Sequence[bytes],
+        not_files: frozenset[int],
+        now: Callable[[], float],
+        watch: Watch,
+    ) -> FirstSight:
+        """What stands at each path, as `Place.look_at` tells it with a gentle look at contents.
+
+        What takes longer to be opened than to be read is read: files below `SMALL_BELOW`, and of
+        those some MiB in a row.  Of all others only sizes and dates are taken.
+        """
+
+
 def heed(place: Place, watch: Watch) -> None:
     """Have a place that is reached by a link keep to a watch where none is passed."""
     if isinstance(place, ReachedByLink):
@@ -336,6 +351,19 @@ def pack(sightings: list[Sighting]) -> bytes:
 def unpack(packed: bytes) -> list[Sighting]:
     """The reverse of `pack`."""
     return _decode(packed)
+
+
+_decode_first = msgpack.Decoder(FirstSight).decode
+
+
+def pack_first(seen: FirstSight) -> bytes:
+    """What was seen first, for the way between two processes."""
+    return _encode(seen)
+
+
+def unpack_first(packed: bytes) -> FirstSight:
+    """The reverse of `pack_first`."""
+    return _decode_first(packed)
 
 
 _VANISHED: Final = Trouble(

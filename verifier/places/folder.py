@@ -12,17 +12,29 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from os import close, fstat
 from pathlib import Path
+from time import monotonic as steady
 from typing import Any, Final
 
 from blake3 import blake3
 from msgspec import structs
 
 from verifier import system
-from verifier.engine import BellRang, Watch
+from verifier.engine import LOOK_EVERY, BellRang, Watch
 from verifier.errors import PlaceUnreachable
 from verifier.hashing import BLOCK, ReadFailed, Source, Underway, digest_of, own_hasher
 from verifier.inside import folders_around, lies_in
-from verifier.model import CHANGED_WHILE_READ, LATEST_NS, How, Kind, Sighting, Trouble, printable
+from verifier.model import (
+    CHANGED_WHILE_READ,
+    FACTS,
+    LATEST_NS,
+    FirstSight,
+    How,
+    Kind,
+    Sighting,
+    SmallFiles,
+    Trouble,
+    printable,
+)
 from verifier.places.base import (
     AS_FOLDERS,
     READ_ALONE_FROM,
@@ -37,7 +49,7 @@ from verifier.places.base import (
 )
 from verifier.places.file_systems import how_read
 from verifier.places.parts import piece_of, start_of
-from verifier.system import open_to_read, read_blocks
+from verifier.system import WITHOUT_TRACE, open_to_read, read_blocks
 
 BATCH_BYTES: Final = 64 * 1024 * 1024
 """Bytes after which a batch leaves the rest of its files to tasks of their own."""
@@ -57,8 +69,10 @@ _KIND: Final = 0o170000
 _REGULAR: Final = stat.S_IFREG
 """The bits of a mode that say what a path is, and those of a regular file."""
 
+_GENTLY: Final = Look(content=True, gentle=True)
+
 _CHECK_EVERY: Final = 16
-"""Small files between two looks at whether to stop."""
+"""Small files after which it is looked whether to stop, and told what was read."""
 
 _AHEAD: Final = 64 * 1024 * 1024
 """Bytes ahead of a reading in which it must be known what is cached, before the system, reading
@@ -204,22 +218,22 @@ class FolderPlace:
         with _Below(self) as below:
             if not look.content:
                 return [_glance(below, path) for path in paths]
-            reader = _Reader(below, look, now, watch)
-            at_once, sightings = reader.at_once, list[Sighting]()
-            try:
-                for start in range(0, len(paths), _CHECK_EVERY):
-                    reader.begin()
-                    for number, path in enumerate(paths[start : start + _CHECK_EVERY], start):
-                        if number in not_files:
-                            sightings.append(_glance(below, path))
-                        else:
-                            sightings.append(at_once(path) or reader.read_with_others(path))
-                    reader.tell()
-            except BellRang:
-                reader.tell()
-                if not sightings:
-                    raise
-            return sightings
+            seen = _Sightings()
+            _Reader(below, look, now, watch).go_through(paths, not_files, seen)
+            return seen.sightings
+
+    def read_small(
+        self,
+        paths: Sequence[bytes],
+        not_files: frozenset[int],
+        now: Callable[[], float],
+        watch: Watch,
+    ) -> FirstSight:
+        """What stands at each path, with the small files among them read."""
+        with _Below(self) as below:
+            seen = _Rows()
+            _Reader(below, _GENTLY, now, watch, small_only=True).go_through(paths, not_files, seen)
+            return FirstSight(seen.read, seen.others)
 
     def read_alone(
         self, path: bytes, look: Look, now: Callable[[], float], watch: Watch
@@ -401,95 +415,141 @@ class _Below:
 class _Reader:
     """Reads files of one place: sizes and dates before and after, once more if they changed."""
 
-    def __init__(self, below: _Below, look: Look, now: Callable[[], float], watch: Watch) -> None:
+    def __init__(
+        self,
+        below: _Below,
+        look: Look,
+        now: Callable[[], float],
+        watch: Watch,
+        small_only: bool = False,
+    ) -> None:
         self._below = below
         self._gentle = look.gentle and system.KNOWS_CACHE
         self._past_cache = look.past_cache
         self._dropping = look.past_cache and not self._gentle
         self._now = now
         self._watch = watch
-        self._paced = False
+        self._ask_from = 0.0
         self._leaves_no_trace: bool | None = None
         """Whether small contents can be read so, once that was tried."""
         self._tells_if_cached = True
         self._interrupted: tuple[os.stat_result, Underway] | None = None
         self._hasher = own_hasher()
-        self._small_only = look.small_only
-        self._bytes_left = SMALL_BYTES if look.small_only else BATCH_BYTES
-        self._at_once_below = SMALL_BELOW if look.small_only else BLOCK
+        self._small_only = small_only
+        self._bytes_left = SMALL_BYTES if small_only else BATCH_BYTES
+        self._at_once_below = SMALL_BELOW if small_only else BLOCK
         self._block = [self._hasher.buffer]
         self._read_at_once = 0
         self._moment = 0
+        self._device = 0
 
-    def begin(self) -> None:
+    def go_through(
+        self, paths: Sequence[bytes], not_files: frozenset[int], seen: _Sightings | _Rows
+    ) -> None:
+        """Look at paths in their order; raises BellRang where nothing was seen before the bell."""
+        number, end = 0, len(paths)
+        try:
+            while number < end:
+                self._begin()
+                upto = min(number + _CHECK_EVERY, end)
+                while number < upto:
+                    if number in not_files:
+                        seen.add(_glance(self._below, paths[number]))
+                        number += 1
+                        continue
+                    run = _of_one_folder(paths, number, upto, not_files)
+                    read = self._run(run, seen)
+                    if read < len(run):
+                        seen.add(self._read(run[read], alone=False))
+                        read += 1
+                    number += read
+                self._tell()
+        except BellRang:
+            self._tell()
+            if not seen.anything:
+                raise
+
+    def _begin(self) -> None:
         """Before some small files: stop if nobody wants them, and look at the clock."""
         self._watch.check()
-        self._paced = self._watch.paced
+        self._ask_from = 0.0
+        if not self._watch.paced:
+            self._watch.allow(1)
+            self._ask_from = steady() + LOOK_EVERY
         self._moment = int(self._now())
 
-    def at_once(self, path: bytes) -> Sighting | None:
-        """The sighting of a small file in the fewest calls; None when anything is unusual.
-
-        The slower way then looks at the path anew.  This is where most of the time goes for a
-        tree of small files, so it is written out in one piece.
-        """
+    def _run(self, paths: Sequence[bytes], seen: _Sightings | _Rows) -> int:
+        """Read small files of one folder, up to the first that is none; how many they were."""
+        facts: list[Any] = []
+        cut = paths[0].rfind(b"/") + 1
         try:
-            name, folder = self._below.place(path)
-            descriptor = open_to_read(name, folder)
-        except OSError:
-            return None
-        try:
-            before = fstat(descriptor)
-            size = before.st_size
-            if (
-                size >= self._at_once_below
-                or before.st_nlink != 1
-                or before.st_mode & _KIND != _REGULAR
-            ):
-                return None
-            if self._paced:
-                self._ask_for(size)
-            if self._dropping:
-                system.drop_cached(descriptor)
-            if self._leaves_no_trace:
-                # As `system.read_without_trace`, whose calls show beside a small content.
-                count = os.preadv(descriptor, self._block, 0, system.WITHOUT_TRACE)
-                block = self._block[0][:count]
-            elif self._gentle:
-                block = self._gently(descriptor, size)
-            else:
-                block = self._block[0][: read_blocks(descriptor, self._block)]
-            after = fstat(descriptor)
-            if self._dropping:
-                system.drop_cached(descriptor)
-        except (OSError, ReadFailed):
-            return None
+            self._at_once(paths, cut, facts)
         finally:
-            close(descriptor)
-        mtime_ns, ctime_ns, count = after.st_mtime_ns, after.st_ctime_ns, len(block)
-        if (
-            count != size
-            or after.st_size != size
-            or before.st_mtime_ns != mtime_ns
-            or before.st_ctime_ns != ctime_ns
-            or not -LATEST_NS <= mtime_ns <= LATEST_NS
-        ):
-            return None
-        self._read_at_once += count
-        return Sighting(
-            path,
-            _FILE,
-            size,
-            mtime_ns,
-            ctime_ns,
-            after.st_dev,
-            after.st_ino,
-            1,
-            blake3(block).digest(),
-            (),
-            None,
-            self._moment,
-        )
+            if facts:
+                small = SmallFiles(paths[0][:cut], self._device, 1, self._moment, facts)
+                seen.take(paths, small)
+                self._read_at_once += small.size
+        return len(facts) // FACTS
+
+    def _at_once(self, paths: Sequence[bytes], cut: int, facts: list[Any]) -> None:
+        """Read small files in the fewest calls, up to the first of which anything is unusual.
+
+        The slower way then looks at that path anew.  This is where most of the time goes for a
+        tree of small files, so it is written out in one piece.  ``cut`` is where names begin.
+        """
+        limit, dropping, ask_from = self._at_once_below, self._dropping, self._ask_from
+        below, blocks, without_trace = self._below, self._block, self._leaves_no_trace
+        [buffer] = blocks
+        try:
+            _, within = below.place(paths[0])
+        except OSError:
+            return
+        for path in paths:
+            name = path[cut:]
+            try:
+                if within is None:
+                    descriptor = open_to_read(below.place(path)[0], None)
+                else:
+                    descriptor = open_to_read(name, within)
+            except OSError:
+                return
+            try:
+                before = fstat(descriptor)
+                size = before.st_size
+                if size >= limit or before.st_nlink != 1 or before.st_mode & _KIND != _REGULAR:
+                    return
+                if steady() >= ask_from:
+                    self._ask_for(size)
+                if dropping:
+                    system.drop_cached(descriptor)
+                if without_trace:
+                    # As `system.read_without_trace`, whose calls show beside a small content.
+                    count = os.preadv(descriptor, blocks, 0, WITHOUT_TRACE)
+                    content = buffer[:count]
+                elif self._gentle:
+                    content = self._gently(descriptor, size)
+                else:
+                    content = buffer[: read_blocks(descriptor, blocks)]
+                after = fstat(descriptor)
+                if dropping:
+                    system.drop_cached(descriptor)
+            except (OSError, ReadFailed):
+                return
+            finally:
+                close(descriptor)
+            mtime_ns, ctime_ns, device = after.st_mtime_ns, after.st_ctime_ns, after.st_dev
+            if (
+                len(content) != size
+                or after.st_size != size
+                or before.st_mtime_ns != mtime_ns
+                or before.st_ctime_ns != ctime_ns
+                or not -LATEST_NS <= mtime_ns <= LATEST_NS
+                or (facts and device != self._device)
+            ):
+                return
+            self._device = device
+            digest = blake3(content).digest()
+            facts += (name, size, mtime_ns, ctime_ns, after.st_ino, digest)
 
     def _ask_for(self, size: int) -> None:
         """Wait until a small file may be read."""
@@ -526,17 +586,13 @@ class _Reader:
         finally:
             gentle.end()
 
-    def tell(self) -> None:
+    def _tell(self) -> None:
         """Add what was read at once to the count of bytes read."""
         self._watch.has_read(self._read_at_once)
         self._bytes_left -= self._read_at_once
         self._read_at_once = 0
         if self._small_only and self._bytes_left <= 0:
             self._at_once_below = 0
-
-    def read_with_others(self, path: bytes) -> Sighting:
-        """As `read`, but a large file, or one with several names, is only looked at."""
-        return self._read(path, alone=False)
 
     def read(self, path: bytes) -> Sighting:
         """The sighting of ``path``, its content read if it is a file."""
@@ -833,6 +889,71 @@ class _Uncached:
         done = max(0, (end - base) // grain)
         self._first += min(done, len(known)) * grain
         self._cached = self._cached[done:]
+
+
+def _of_one_folder(
+    paths: Sequence[bytes], number: int, upto: int, not_files: frozenset[int]
+) -> Sequence[bytes]:
+    """The paths from ``number`` on, as far as they stand in its folder and may be opened."""
+    first, stop = paths[number], number + 1
+    cut = first.rfind(b"/") + 1
+    folder = first[:cut]
+    while stop < upto and stop not in not_files:
+        path = paths[stop]
+        if path.rfind(b"/") + 1 != cut or not path.startswith(folder):
+            break
+        stop += 1
+    return paths[number:stop]
+
+
+class _Sightings:
+    """What a reader saw, a sighting for each path."""
+
+    def __init__(self) -> None:
+        self.sightings: list[Sighting] = []
+
+    @property
+    def anything(self) -> bool:
+        """Whether it saw anything yet."""
+        return bool(self.sightings)
+
+    def add(self, sighting: Sighting) -> None:
+        """One more path."""
+        self.sightings.append(sighting)
+
+    def take(self, paths: Sequence[bytes], small: SmallFiles) -> None:
+        """Small files that were read, the first of ``paths``."""
+        self.sightings += small.sightings(paths)
+
+
+class _Rows:
+    """What a reader saw, small files by the rows that are recorded of them."""
+
+    def __init__(self) -> None:
+        self.read: list[SmallFiles] = []
+        self.others: list[Sighting] = []
+
+    @property
+    def anything(self) -> bool:
+        """Whether it saw anything yet."""
+        return bool(self.read or self.others)
+
+    def add(self, sighting: Sighting) -> None:
+        """One more path."""
+        if sighting.digest is None:
+            self.others.append(sighting)
+        else:
+            self._append(SmallFiles.of(sighting))
+
+    def take(self, paths: Sequence[bytes], small: SmallFiles) -> None:
+        """Small files that were read, the first of ``paths``."""
+        self._append(small)
+
+    def _append(self, small: SmallFiles) -> None:
+        if self.read and self.read[-1].goes_on_with(small):
+            self.read[-1].facts.extend(small.facts)
+        else:
+            self.read.append(small)
 
 
 class _ShorterThanSaid(Exception):
