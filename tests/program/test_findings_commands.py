@@ -6,7 +6,7 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,7 @@ from verifier.model import (
 
 BENCH = PlaceName("current-surveys")
 VAULT = PlaceName("current-surveys", "vault")
+PLACES = (BENCH, VAULT, PlaceName("archive"), PlaceName("archive", "vault"))
 FARAWAY = PlaceName("delivered-surveys", "faraway")
 SEEN = 1_795_572_600  # Wed 2026-11-25 02:10 in Lisbon
 ENDED = SEEN + 3_600
@@ -67,11 +68,24 @@ class Studio:
         self.ledger = folder / "ledger.db"
         self.now = MORNING
 
-    def shift(self, started: int = SEEN - 600, ended: int | None = ENDED) -> Studio:
+    def shift(
+        self,
+        started: int = SEEN - 600,
+        ended: int | None = ENDED,
+        walked: Iterable[PlaceName] = PLACES,
+        stopped_by: str = "done",
+    ) -> Studio:
+        """A shift; one that ended saw in ``walked`` what had been seen there before."""
         with Ledger(self.ledger) as ledger:
             number = ledger.shifts.start(started)
             if ended is not None:
-                ledger.shifts.end(number, ended, "done")
+                for place in walked:
+                    known = place in ledger.places()
+                    seen = [each.sighting for each in ledger.sightings(place)] if known else []
+                    walk = ledger.walk(place, number)
+                    walk.take(seen)
+                    walk.apply(started)
+                ledger.shifts.end(number, ended, stopped_by)
         return self
 
     def found(
@@ -222,6 +236,44 @@ def test_a_shift_that_did_not_end_is_told_beside_the_last_one_that_did(studio: S
     )
 
 
+# Fails when a place of which nothing is known yet is passed over in silence.
+def test_a_place_that_no_shift_has_looked_through_is_not_all_good(studio: Studio) -> None:
+    studio.shift(walked=PLACES[2:], stopped_by="signal")
+    told = unwrapped(studio.findings(status=3))
+    assert told == (
+        "No finding is open, but no shift has looked through 2 places yet. As of the end of the "
+        "last shift, Wed 2026-11-25 03:10."
+    )
+    assert studio.document(status=3)["not_reached"] == [
+        {"share": "current-surveys", "place": "source", "walked": None},
+        {"share": "current-surveys", "place": "vault", "walked": None},
+    ]
+    assert "Nothing needs you" in studio.findings("--share", "archive", status=0)
+    studio.found("a", Verdict.MISSING, Cause.NEVER_COPIED)
+    told = unwrapped(studio.findings(status=1))
+    assert told.startswith("1 finding needs you; no shift has looked through 2 places yet. As of")
+    studio.shift(ENDED + DAY, ENDED + DAY + 60)
+    assert unwrapped(studio.findings(status=1)).startswith("1 finding needs you. As of")
+
+
+def test_a_place_that_the_last_shift_did_not_come_to_is_told(studio: Studio) -> None:
+    studio.shift().shift(ENDED + 600, ENDED + 700, PLACES[:1], "until")
+    told = unwrapped(studio.findings(status=0))
+    assert told.startswith(
+        "No finding is open, but the last shift did not look through 3 places. As of"
+    )
+    unreached = studio.document("--share", "current-surveys", status=0)["not_reached"]
+    assert unreached == [
+        {"share": "current-surveys", "place": "vault", "walked": "2026-11-25T02:00:00+00:00"}
+    ]
+
+
+# Fails when a shift under way makes what the one before it saw look unseen.
+def test_a_shift_that_has_not_ended_takes_nothing_back(studio: Studio) -> None:
+    studio.shift().shift(ENDED + 600, None)
+    assert studio.findings(status=0).startswith("Nothing needs you. As of the end of the last")
+
+
 # Fails when what shifts have yet to read is passed over, or what they never read is told.
 def test_what_is_not_read_yet_is_told_beside_what_needs_you(studio: Studio) -> None:
     studio.shift().unread(BENCH, 3000, 4000)
@@ -284,9 +336,9 @@ def test_with_nothing_open_a_stopped_tool_keeps_the_status_and_is_no_all_clear(
     assert told.startswith("No shift has run since Wed 2026-11-25 03:10, though one was expected")
     assert "Nothing needs you" not in told
     assert "No finding was open when something was checked last." in told
-    audit = studio.run("audit", status=3)
+    audit = studio.run("audit", status=0)
     assert unwrapped(audit.out.decode()).startswith("No shift has run since Wed 2026-11-25 03:10")
-    document = studio.run("audit", "--json", status=3)
+    document = studio.run("audit", "--json", status=0)
     assert document.err.startswith("No shift has run since Wed 2026-11-25 03:10")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import os
+import re
 import shutil
 import signal
 import sqlite3
@@ -399,9 +400,17 @@ def test_a_first_look_that_is_cut_off_keeps_what_it_read_and_calls_nothing_missi
         wait_until(lambda: recorded(estate) >= 300, 20, "recording")
         for pid in [process.pid] if how == "signal" else members(process.pid):
             os.kill(pid, signal.SIGTERM if how == "signal" else signal.SIGKILL)
-        process.communicate(timeout=10)
+        told, _ = process.communicate(timeout=10)
     kept = recorded(estate)
     assert 300 <= kept < 2 * notes
+    if how == "signal":
+        said = " ".join(told.decode().split())
+        assert re.search(
+            r"; at least \d+ files of .* left\. No finding is open, but no shift", said
+        )
+        assert "but no shift has looked through 2 places yet" in said
+    assert b"Nothing needs you" not in told
+    assert estate.run("findings").status == 3
     estate.settings()
     rest = estate.shift()
     assert rest.document["stopped_by"] == "done" and rest.status == 1, rest.err
@@ -420,8 +429,11 @@ def test_a_mirror_that_is_added_later_is_told_of_what_it_lacks(estate):
     lacking = "2026-014-harbour-wall/notes/plan.txt"
     faraway.delete(lacking)
     estate.settings(more=f"""[[share.mirror]]\nname = "faraway"\nat = "{faraway.root}"\n""")
+    before = estate.run("findings", "--json")
+    assert before.status == 3, "nothing is known of it yet"
+    assert before.document["not_reached"] == [{"share": SHARE, "place": "faraway", "walked": None}]
     outcome = estate.shift()
-    assert outcome.status == 1
+    assert outcome.status == 1 and "not_reached" not in outcome.document
     (found,) = outcome.document["findings"]
     assert (found["path"], found["verdict"], found["mirror"]) == (lacking, "missing", "faraway")
 

@@ -336,6 +336,13 @@ SPOILED: list[tuple[str, Spoil, int, list[DoubtKind]]] = [
         [DoubtKind.NO_FILES],
     ),
     (
+        # Fails when places that were not seen yet are said to hold nothing.
+        "the bell rang while places were looked at for the first time",
+        lambda ledger: night(ledger, places=(), stopped_by="working-hours"),
+        NOW,
+        [DoubtKind.NOT_REACHED, DoubtKind.NOT_REACHED],
+    ),
+    (
         "what looks damaged waits for its second reading",
         lambda ledger: (
             night(ledger),

@@ -99,12 +99,12 @@ def command(
                 renew_page(found, shifts.ledger, page, terminal)
 
         def show(result: shift.Result) -> None:
-            open_now = shift.open_findings(shifts.ledger)
+            names = [name for name, _ in all_places(found)]
+            known = findings_report.as_of(found, shifts.ledger, names, clock.now())
             if json_wanted:
-                options.print_bytes(report.document(result, open_now, zone))
+                open_now = shift.open_findings(shifts.ledger)
+                options.print_bytes(report.document(result, open_now, known, zone))
             else:
-                names = [name for name, _ in all_places(found)]
-                known = findings_report.as_of(found, shifts.ledger, names, clock.now())
                 lasting = shift.lasting_findings(shifts.ledger)
                 options.print_lines(report.text(result, lasting, known, zone))
 

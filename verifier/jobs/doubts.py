@@ -62,6 +62,13 @@ class Doubt(Struct, frozen=True):
     since: float | None = None
 
 
+class NotReached(Struct, frozen=True):
+    """A place that the last shift did not come to; ``walked`` is when one last did, None never."""
+
+    place: PlaceName
+    walked: int | None = None
+
+
 def worst_first(*doubts: Doubt) -> tuple[Doubt, ...]:
     """In the order of `DoubtKind`."""
     order = {kind: number for number, kind in enumerate(DoubtKind)}
@@ -96,10 +103,12 @@ def doubts_of_places(
     """What is not known of what stands at the places, whatever the last shift came to."""
     if last is None:
         return
-    if not any(each.files for each in places):
-        yield Doubt(DoubtKind.NO_FILES)
     named = {each.place for each in places}
     notices = [each for each in ledger.shifts.standing_notices() if each.place in named]
+    untold = named - {each.place for each in notices}
+    never = any(each.walked is None for each in not_reached(ledger, untold, last))
+    if not never and not any(each.files for each in places):
+        yield Doubt(DoubtKind.NO_FILES)
     unmounted = [each for each in notices if each.what is NoticeKind.UNMOUNTED]
     for notice in unmounted:
         yield Doubt(DoubtKind.UNMOUNTED, notice.place, notice.at, detail=notice.detail)
@@ -139,6 +148,17 @@ def not_read_yet(ledger: Ledger, places: Iterable[PlaceName]) -> Left:
     )
 
 
+def not_reached(ledger: Ledger, places: Iterable[PlaceName], last: Shift) -> Iterator[NotReached]:
+    """Which of ``places`` neither a shift nor anybody since has looked through to the end."""
+    known = frozenset(ledger.places())
+    for each in places:
+        walk = ledger.shifts.last_walk(each) if each in known else None
+        if walk is None:
+            yield NotReached(each)
+        elif not _was_walked(walk, last):
+            yield NotReached(each, walk.at)
+
+
 def _is_far_ahead(current: Round, now: float) -> bool:
     return current.started > now + CLOCK_FAR_AHEAD
 
@@ -151,17 +171,15 @@ def _not_seen(
     told: set[PlaceName],
 ) -> Iterator[Doubt]:
     lost = {each.place: each for each in notices if each.what is NoticeKind.UNREACHABLE}
-    for each in places:
-        if each.place in told:
-            continue
-        gone = lost.get(each.place)
+    named = [each.place for each in places if each.place not in told]
+    unseen = {each.place: each for each in not_reached(ledger, named, last)}
+    for place in named:
+        gone = lost.get(place)
         why = "" if gone is None else gone.detail
-        walk = ledger.shifts.last_walk(each.place) if each.known else None
-        if walk is None or not _was_walked(walk, last):
-            walked = None if walk is None else walk.at
-            yield Doubt(DoubtKind.NOT_REACHED, each.place, walked, detail=why)
+        if place in unseen:
+            yield Doubt(DoubtKind.NOT_REACHED, place, unseen[place].walked, detail=why)
         elif gone is not None:
-            yield Doubt(DoubtKind.STOPPED_ANSWERING, each.place, gone.at, detail=why)
+            yield Doubt(DoubtKind.STOPPED_ANSWERING, place, gone.at, detail=why)
 
 
 def _was_walked(walk: RecordedWalk, last: Shift) -> bool:

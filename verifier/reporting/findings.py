@@ -15,7 +15,7 @@ from msgspec import Struct, structs
 from verifier.expected import Missed
 from verifier.findings import Action, action_of
 from verifier.hours import DAYS
-from verifier.jobs.doubts import not_read_yet, waiting_for_clock
+from verifier.jobs.doubts import NotReached, not_reached, not_read_yet, waiting_for_clock
 from verifier.jobs.spending import limits_of
 from verifier.ledger.findings import Accepted, Meaning
 from verifier.ledger.values import (
@@ -53,7 +53,8 @@ class AsOf(Struct, frozen=True):
     did not happen as expected since then.  ``waits_for_clock`` are the places that are not read
     again before a time that lies far ahead, since a clock was wrong; ``unread`` is what is
     new or changed, and shifts have yet to read; ``suspected`` are the paths that look damaged, and
-    wait for their second reading.
+    wait for their second reading; ``not_reached`` are the places without a notice that the last
+    shift that ended did not look through.
     """
 
     ended: int | None
@@ -63,12 +64,14 @@ class AsOf(Struct, frozen=True):
     waits_for_clock: tuple[PlaceName, ...] = ()
     unread: Left = _NO_FILES
     suspected: int = 0
+    not_reached: tuple[NotReached, ...] = ()
 
     @property
     def reaches_all(self) -> bool:
-        """False while a place could not be looked through, read, or read again."""
+        """False while a place was never looked through, or could not be, or not be read (again)."""
         lost = any(each.what is not NoticeKind.SURGE for each in self.notices)
-        return not lost and not self.waits_for_clock
+        never = any(each.walked is None for each in self.not_reached)
+        return not (lost or never or self.waits_for_clock)
 
 
 def as_of(
@@ -80,24 +83,26 @@ def as_of(
 ) -> AsOf:
     """How far it reaches what a ledger knows of ``places``, as of ``now``."""
     shifts = ledger.shifts
-    last = shifts.last()
-    ended = unfinished_since = None
-    if last is not None and last.ended is not None:
-        ended = last.ended
-    elif last is not None:
-        unfinished_since = last.started
+    ended = last = shifts.last()
+    unfinished_since = None
+    if last is not None and last.ended is None:
+        unfinished_since, ended = last.started, None
         for each in shifts.all():
-            ended = ended if each.ended is None else each.ended
+            ended = ended if each.ended is None else each
     seen, limited = frozenset(ledger.places()), limits_of(settings)
     known = [each for each in places if each in seen]
+    notices = tuple(each for each in shifts.standing_notices() if each.place in places)
+    told = {each.place for each in notices}
+    untold = [each for each in places if each not in told]
     return AsOf(
-        ended,
+        None if ended is None else ended.ended,
         unfinished_since,
-        tuple(each for each in shifts.standing_notices() if each.place in places),
+        notices,
         missed,
         waiting_for_clock(ledger, known, now),
         not_read_yet(ledger, (each for each in known if each not in limited)),
         ledger.nights.waiting(known),
+        () if ended is None else tuple(not_reached(ledger, untold, ended)),
     )
 
 
@@ -143,6 +148,8 @@ def document(
         head["notices"] = [documents.notice(each, zone) for each in known.notices]
     if known.suspected:
         head["suspected"] = known.suspected
+    if known.not_reached:
+        head["not_reached"] = not_reached_places(known, zone)
     if known.unread.files:
         head["unread"] = {"files": known.unread.files, "bytes": known.unread.bytes}
     if known.waits_for_clock:
@@ -151,6 +158,18 @@ def document(
         ]
     more = {} if history is None else {"history": [_event(each, zone) for each in history]}
     yield from documents.with_findings(head, (_entry(each, zone) | more for each in findings), {})
+
+
+def not_reached_places(known: AsOf, zone: tzinfo) -> list[dict[str, Any]]:
+    """The places that the last shift did not come to, as they stand in a document."""
+    return [
+        {
+            "share": each.place.share,
+            "place": each.place.place,
+            "walked": None if each.walked is None else documents.stamp(each.walked, zone),
+        }
+        for each in known.not_reached
+    ]
 
 
 def _entry(each: LedgerFinding, zone: tzinfo) -> dict[str, Any]:
@@ -234,6 +253,11 @@ def _headline(tally: Tally, known: AsOf) -> str:
         whole.append(f"{count(lost, 'place')} could not be looked through and read")
     if surged:
         whole.append(f"very much changed at once on {count(surged, 'source')}")
+    never = sum(each.walked is None for each in known.not_reached)
+    if never:
+        whole.append(f"no shift has looked through {count(never, 'place')} yet")
+    if lately := len(known.not_reached) - never:
+        whole.append(f"the last shift did not look through {count(lately, 'place')}")
     if suspected := known.suspected:
         verb, waits = ("looks", "waits") if suspected == 1 else ("look", "wait")
         whole.append(f"{count(suspected, 'path')} {verb} damaged and {waits} for a second reading")

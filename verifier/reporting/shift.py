@@ -26,7 +26,9 @@ _ENDED = {
 }
 
 
-def document(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> Iterator[bytes]:
+def document(
+    result: Result, found: Iterable[LedgerFinding], known: findings.AsOf, zone: tzinfo
+) -> Iterator[bytes]:
     """The JSON document, in pieces."""
     head = {
         "schema": SCHEMA,
@@ -44,6 +46,8 @@ def document(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> It
             {"share": place.share, "place": place.place, "detail": detail}
             for place, detail in result.unreachable
         ]
+    if known.not_reached:
+        tail["not_reached"] = findings.not_reached_places(known, zone)
     if result.budgets:
         tail["budgets"] = [documents.budget(each) for each in result.budgets]
     yield from documents.with_findings(
@@ -62,6 +66,10 @@ def text(
     left = "nothing is left"
     if result.left.files:
         left = f"{count(result.left.files, 'file')} of {amount(result.left.bytes)} left"
+        if known.not_reached:
+            left = f"at least {left}"
+    elif known.not_reached:
+        left = "how much is left is not known yet"
     if result.stopped_by == StoppedBy.TROUBLE:
         left = f"of what could be reached, {left}"
     ended = _ENDED[result.stopped_by]
