@@ -56,7 +56,7 @@ ROUND_BEGINS_WITHIN: Final = 1.0
 """Seconds that the beginning of a round is waited for: the rest of the one in which a file was last
 read.  One that is dated later comes of a clock that was ahead, and is not waited for."""
 
-_GRACE: Final = 0.5
+GRACE: Final = 0.5
 """Seconds after the bell in which readers hand in what they have finished."""
 
 
@@ -504,7 +504,7 @@ class Scheduler:
             now = self._clock()
             self._each_turn()
             if self._window.end is not None and now >= self._window.end:
-                self._take_what_comes_back(self._window.end + _GRACE)
+                self._take_what_comes_back(self._window.end + GRACE)
                 self._ledger.readings.flush()
                 return False
             self._note_speeds(now)

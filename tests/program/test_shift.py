@@ -510,6 +510,23 @@ def test_until_stops_it_and_says_so(estate):
     assert outcome.status in (0, 1)
 
 
+# Fails when what readers have in hand at the bell of a first look is thrown away.
+def test_no_small_file_is_read_again_that_was_read_before_the_bell(estate):
+    for tree in (estate.source, estate.mirror):
+        for number in range(800):
+            tree.file(f"2026-021-salt-pans/notes/{number % 7}/{number:04}.txt", 8_000)
+    estate.settings(pace='at_most = "4 MB/s"')
+    first = estate.shift("--until", soon(2))
+    assert first.document["stopped_by"] == "until"
+    assert 0 < first.document["files_read"] < 1_600
+    estate.settings()
+    rest = estate.shift()
+    assert rest.document["stopped_by"] == "done"
+    both = [each.document for each in (first, rest)]
+    assert sum(each["files_read"] for each in both) == total_files(estate)
+    assert sum(each["read_bytes"] for each in both) == total_bytes(estate)
+
+
 @pytest.mark.parametrize("until", ["25:00", "tomorrow", "2001-01-01T00:00:00+00:00", ""])
 def test_a_time_that_is_none_or_has_passed_is_refused(estate, until):
     outcome = estate.run("shift", "--until", until)

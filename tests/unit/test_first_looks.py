@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import queue
 import shutil
 import stat
 import time
@@ -33,6 +34,7 @@ from verifier.model import FACTS, FirstSight, Kind, Sighting, Trouble, Verdict
 from verifier.places.base import SMALL_BELOW, pack_first, unpack_first
 from verifier.places.folder import FolderPlace
 from verifier.reading import read_small_packed
+from verifier.scheduler import GRACE
 from verifier.walker import Entry, walk_dated
 
 PATHS = [
@@ -506,20 +508,76 @@ def test_a_folder_that_cannot_be_listed_is_seen_with_its_trouble(ledger, tmp_pat
 
 def test_a_bell_keeps_what_was_read_and_does_not_call_it_a_walk(ledger, tmp_path):
     tree = _survey(tmp_path / "bench")
+    clock = [float(START)]
 
     def ring(entries: list[Entry]) -> int | None:
-        return 10 if len(lookers.batches) == 2 else None
-
-    def turn() -> None:
-        if len(lookers.batches) > 2:
-            raise BellRang
+        if len(lookers.batches) < 2:
+            return None
+        clock[0] = START + 60.0
+        return 10
 
     lookers = Lookers(ring)
+    looks = _looks(ledger, {SOURCE: tree}, lookers, now=lambda: clock[0])
     with pytest.raises(BellRang):
-        _looks(ledger, {SOURCE: tree}, lookers, turn).run()
+        looks.run(START + 60.0)
     totals = ledger.work.totals(SOURCE)
     assert 0 < totals.files < 200 and totals.unread_files == 0
     assert ledger.shifts.last_walk(SOURCE) is None
+
+
+class Slow(Lookers):
+    """Looks when it is told to, as readers do that stop at the bell and hand in what they have."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.held: list[tuple[Future[bytes], Future[bytes]]] = []
+
+    def look_first(self, name: PlaceName, place: FolderPlace, entries: list[Entry]):
+        answer: Future[bytes] = Future()
+        self.held.append((answer, super().look_first(name, place, entries)))
+        return answer
+
+    def hand_in(self) -> None:
+        while self.held:
+            answer, done = self.held.pop()
+            answer.set_result(done.result())
+
+
+class Passing(queue.SimpleQueue):
+    """A queue for which waiting lets time pass on a clock that is made up."""
+
+    def __init__(self, let_pass: Callable[[float], None]) -> None:
+        super().__init__()
+        self._let_pass = let_pass
+
+    def get(self, block: bool = True, timeout: float | None = None):
+        left = timeout or 0.0
+        while True:
+            try:
+                return super().get(False)
+            except queue.Empty:
+                if left <= 0:
+                    raise
+                self._let_pass(step := min(left, 0.05))
+                left -= step
+
+
+# Fails when what readers have in hand at the bell is read again.
+@pytest.mark.parametrize("late", [0.0, 0.3, GRACE + 0.2])
+def test_at_the_bell_what_readers_hand_in_is_waited_for_and_not_for_long(ledger, tmp_path, late):
+    lookers, clock, bell = Slow(), [START + 58.7], START + 60.0
+
+    def let_pass(seconds: float) -> None:
+        clock[0] += seconds
+        if clock[0] >= bell + late:
+            lookers.hand_in()
+
+    looks = _looks(ledger, {SOURCE: _survey(tmp_path / "bench")}, lookers, now=lambda: clock[0])
+    looks._answers = Passing(let_pass)
+    with pytest.raises(BellRang):
+        looks.run(bell)
+    assert (ledger.work.totals(SOURCE).files > 0) is (late < GRACE)
+    assert bell <= clock[0] <= bell + GRACE + 0.001
 
 
 # Fails when a batch that came back short counts as gone through.

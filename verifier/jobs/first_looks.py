@@ -8,6 +8,7 @@ a bell or a fault cuts off, is walked and read as in every other shift.
 
 from __future__ import annotations
 
+import math
 import queue
 from collections import Counter, deque
 from collections.abc import Callable, Iterator
@@ -21,7 +22,7 @@ from verifier.ledger import HELD_FOR, FirstLook, Ledger, Part, PlaceName
 from verifier.model import FirstSight, Sighting
 from verifier.places.base import Look, Place, unpack_first
 from verifier.reading import batches
-from verifier.scheduler import Status
+from verifier.scheduler import GRACE, Status
 from verifier.walker import Entry, walk
 
 AT_MOST: Final = 1200.0
@@ -103,7 +104,7 @@ class FirstLooks:
         self,
         ledger: Ledger,
         lookers: Lookers,
-        each_turn: Callable[[], None],
+        each_turn: Callable[[], object],
         now: Callable[[], float],
     ) -> None:
         self._ledger = ledger
@@ -125,21 +126,28 @@ class FirstLooks:
         self._under[name] = _Under(place, look, batches(walk(place, ignore), _BATCH))
         self._bytes_before[name] = self._lookers.bytes_read(name)
 
-    def run(self) -> tuple[set[PlaceName], dict[PlaceName, PlaceUnreachable]]:
+    def run(
+        self, bell: float | None = None
+    ) -> tuple[set[PlaceName], dict[PlaceName, PlaceUnreachable]]:
         """Look; which places were gone through, and which turned out to be out of reach.
 
-        Raises what ``each_turn``, the readers and the ledger raise; what was seen by then, and
-        is recorded as seen and read, stays.
+        Raises BellRang at the ``bell``, in seconds since 1970, and what ``each_turn``, the readers
+        and the ledger raise; what was seen by then, and is recorded as seen and read, stays.
         """
+        end = math.inf if bell is None else bell
         self._started = self._committed_at = self._now()
         try:
             while True:
                 self._each_turn()
-                if self._now() - self._started < AT_MOST:
+                now = self._now()
+                if now >= end:
+                    self._take_what_comes_back(end + GRACE)
+                    raise BellRang
+                if now - self._started < AT_MOST:
                     self._fill()
                 if not self._outstanding.total():
                     break
-                self._take()
+                self._take(min(_TURN, end - now))
                 self._commit_in_time()
         finally:
             self._commit()
@@ -185,14 +193,22 @@ class FirstLooks:
         answer = self._lookers.look_first(name, under.place, entries)
         answer.add_done_callback(lambda done: self._answers.put((name, number, entries, done)))
 
-    def _take(self) -> None:
-        """What has been looked at; waits for something."""
+    def _take(self, seconds: float) -> bool:
+        """What has been looked at; waits for something so long, and says if it came."""
+        came = False
         try:
-            self._taken(*self._answers.get(timeout=_TURN))
+            self._taken(*self._answers.get(timeout=seconds))
+            came = True
             while True:
                 self._taken(*self._answers.get_nowait())
         except queue.Empty:
-            return
+            return came
+
+    def _take_what_comes_back(self, until: float) -> None:
+        """At the bell readers hand in what they have."""
+        while self._outstanding.total() and (left := until - self._now()) > 0:
+            if not self._take(left):
+                return
 
     def _taken(
         self, name: PlaceName, number: int, entries: list[Entry], answer: Future[bytes]

@@ -313,7 +313,6 @@ class _Night:
         self._surges_cut_off: dict[PlaceName, str] = {}
         self._clock_was_ahead = False
         self._scheduler: Scheduler | None = None
-        self._first_looks = FirstLooks(ledger, readers, self._looking, clock.now)
         self._neighbourhood = Neighbourhood(ledger, read_piece=self._piece)
         self._anew = {share.name for share in self._settings.shares}
         self._read_before: dict[PlaceName, int] = {}
@@ -325,6 +324,7 @@ class _Night:
         self._giving_way = GivingWay(
             self._settings.pace.yield_above, engine, progress, clock.now, clock.sleep
         )
+        self._first_looks = FirstLooks(ledger, readers, self._giving_way.look, clock.now)
         self._examination = Examination(clock=self._giving_way.steady)
         self._meter = Meter(self._settings, ledger, readers.bytes_read, clock.now)
         self._only_listed = only_listed(self._settings)
@@ -433,7 +433,7 @@ class _Night:
             if ledger.rounds.current(name) is None:
                 ledger.rounds.start_next(name, int(self._clock.now()))
         try:
-            whole, lost = looks.run()
+            whole, lost = looks.run(self._window.end)
         finally:
             for name, seconds in looks.seconds.items():
                 ledger.shifts.spend(self._shift or 0, name, seconds)
@@ -451,12 +451,6 @@ class _Night:
             self._walk(self._settings.share(name.share), name, place)
         except PlaceUnreachable as error:
             self._lose(name, str(error))
-
-    def _looking(self) -> None:
-        """Every now and then during first looks."""
-        self._giving_way.look()
-        if self._window.end is not None and self._clock.now() >= self._window.end:
-            raise BellRang
 
     def _opened(self, name: PlaceName, address: Address) -> Place:
         place = open_place(address)
