@@ -24,9 +24,9 @@ from faults.mounts import Share, needs_fuse
 from verifier import system
 from verifier.engine import Engine
 from verifier.model import Sighting
-from verifier.places import folder as folder_module
 from verifier.places.base import Look
 from verifier.places.folder import FolderPlace
+from verifier.places.gentle import Gentle
 
 pytestmark = [
     pytest.mark.root,
@@ -353,7 +353,7 @@ def ends_early_without_a_trace(path: Path) -> bool:
     not_cached(path)
     descriptor = os.open(path, os.O_RDONLY)
     try:
-        gentle = folder_module._Gentle(descriptor, LARGE, directly=True, past_cache=False)
+        gentle = Gentle(descriptor, LARGE, directly=True, past_cache=False)
         for _ in range(3):
             gentle(memoryview(bytearray(MEBI)))
         # What is still on its way cannot be dropped: all that may be read ahead has arrived.
