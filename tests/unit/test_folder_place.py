@@ -768,17 +768,33 @@ def test_without_a_pace_it_is_asked_again_after_a_tenth_of_a_second(root, how, m
     assert [each.path for each in seen] == names[:7], "0.21 s"
 
 
+class Holding(Watching):
+    """A watch that knows how much had been read whenever it was asked."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.asked_at: list[int] = []
+
+    def allow(self, count: int) -> int:
+        self.asked_at.append(self.read)
+        return count
+
+
 def test_without_a_pace_a_hold_is_heeded_before_some_files_and_not_before_each(root):
     names = [put(root, f"{number:02d}.tif", varied(1_000)) for number in range(40)]
 
-    class Holding(Watching):
-        def allow(self, count: int) -> int:
-            asked_at.append(self.read)
-            return count
+    watch = Holding()
+    look(root, *names, watch=watch)
+    assert watch.asked_at == [0, 16_000, 32_000]
 
-    asked_at: list[int] = []
-    look(root, *names, watch=Holding())
-    assert asked_at == [0, 16_000, 32_000]
+
+# Fails when only what is read with others waits while somebody else needs the disk.
+@gently_too
+def test_without_a_pace_a_hold_is_heeded_before_a_small_file_that_is_read_alone(root, how):
+    name = put(root, "twice.tif", varied(1_000))
+    watch = Holding()
+    assert read(root, name, how, watch).digest is not None
+    assert watch.asked_at == [0]
 
 
 def test_a_look_whose_bell_rings_before_anything_is_finished_says_so(root):

@@ -654,8 +654,7 @@ class _Reader:
 
     def _small(self, descriptor: int, size: int) -> tuple[bytes, tuple[bytes, ...]]:
         """A content that fits in one block."""
-        if self._watch.paced:
-            self._ask_for(size)
+        self._ask_for(size)
         if self._gentle:
             block = self._gently_filled(descriptor, size)
         else:
