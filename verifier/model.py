@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import base64
 import unicodedata
-from collections.abc import Iterable
 from enum import StrEnum
 from typing import Any, Final
 
@@ -187,14 +186,14 @@ class SmallFiles(Struct, frozen=True, gc=False, array_like=True):
             more.folder,
         )
 
-    def sightings(self, paths: Iterable[bytes]) -> list[Sighting]:
-        """A sighting of each, where ``paths`` are theirs."""
+    def sightings(self) -> list[Sighting]:
+        """A sighting of each."""
         facts: list[Any] = self.facts
-        device, links, read_at = self.device, self.links, self.read_at
-        each = zip(paths, *(facts[which::FACTS] for which in range(1, FACTS)), strict=False)
+        folder, device, links, read_at = self.folder, self.device, self.links, self.read_at
+        each = zip(*(facts[which::FACTS] for which in range(FACTS)), strict=True)
         return [
             Sighting(
-                path,
+                folder + name,
                 Kind.FILE,
                 size,
                 mtime_ns,
@@ -207,7 +206,7 @@ class SmallFiles(Struct, frozen=True, gc=False, array_like=True):
                 None,
                 read_at,
             )
-            for path, size, mtime_ns, ctime_ns, inode, digest in each
+            for name, size, mtime_ns, ctime_ns, inode, digest in each
         ]
 
 

@@ -30,7 +30,7 @@ from verifier.jobs.first_looks import FirstLooks
 from verifier.jobs.readers import EngineReaders
 from verifier.ledger import FirstLook, Ledger, PlaceName
 from verifier.ledger.opening import opened, soundness
-from verifier.model import FACTS, FirstSight, Kind, Sighting, Trouble, Verdict
+from verifier.model import FirstSight, Kind, Sighting, Trouble, Verdict
 from verifier.places.base import SMALL_BELOW, pack_first, unpack_first
 from verifier.places.folder import FolderPlace
 from verifier.reading import read_small_packed
@@ -246,8 +246,7 @@ def _looked_at(
 def _sightings_of(sight: FirstSight) -> list[Sighting]:
     seen = list(sight.others)
     for some in sight.read:
-        names = some.facts[0::FACTS]
-        seen += some.sightings([some.folder + bytes(name) for name in names])
+        seen += some.sightings()
     assert len(seen) == len(sight)
     return sorted(seen, key=lambda each: each.path)
 

@@ -5,7 +5,7 @@ From the ledger alone.  Nothing here may come out as "all good" by silence.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from enum import StrEnum
 
 from msgspec import Struct
@@ -103,16 +103,18 @@ def doubts_of_places(
     """What is not known of what stands at the places, whatever the last shift came to."""
     if last is None:
         return
-    named = {each.place for each in places}
+    named = [each.place for each in places]
     notices = [each for each in ledger.shifts.standing_notices() if each.place in named]
-    untold = named - {each.place for each in notices}
-    never = any(each.walked is None for each in not_reached(ledger, untold, last))
+    unseen = {each.place: each for each in not_reached(ledger, named, last)}
+    noticed = {each.place for each in notices}
+    never = any(each.walked is None for each in unseen.values() if each.place not in noticed)
     if not never and not any(each.files for each in places):
         yield Doubt(DoubtKind.NO_FILES)
     unmounted = [each for each in notices if each.what is NoticeKind.UNMOUNTED]
     for notice in unmounted:
         yield Doubt(DoubtKind.UNMOUNTED, notice.place, notice.at, detail=notice.detail)
-    yield from _not_seen(ledger, places, last, notices, {each.place for each in unmounted})
+    told = {each.place for each in unmounted}
+    yield from _not_seen([each for each in named if each not in told], unseen, notices)
     waiting = ledger.nights.waiting(each.place for each in places if each.known)
     if waiting:
         yield Doubt(DoubtKind.SUSPECTED, number=waiting)
@@ -164,16 +166,10 @@ def _is_far_ahead(current: Round, now: float) -> bool:
 
 
 def _not_seen(
-    ledger: Ledger,
-    places: Sequence[PlaceAudit],
-    last: Shift,
-    notices: Sequence[Notice],
-    told: set[PlaceName],
+    places: Iterable[PlaceName], unseen: Mapping[PlaceName, NotReached], notices: Sequence[Notice]
 ) -> Iterator[Doubt]:
     lost = {each.place: each for each in notices if each.what is NoticeKind.UNREACHABLE}
-    named = [each.place for each in places if each.place not in told]
-    unseen = {each.place: each for each in not_reached(ledger, named, last)}
-    for place in named:
+    for place in places:
         gone = lost.get(place)
         why = "" if gone is None else gone.detail
         if place in unseen:

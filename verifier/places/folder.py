@@ -466,7 +466,7 @@ class _Reader:
         self._watch.check()
         self._ask_from = 0.0
         if not self._watch.paced:
-            self._watch.allow(1)
+            self._watch.allow(1)  # waits while reading is held
             self._ask_from = steady() + LOOK_EVERY
         self._moment = int(self._now())
 
@@ -479,7 +479,7 @@ class _Reader:
         finally:
             if facts:
                 small = SmallFiles(paths[0][:cut], self._device, 1, self._moment, facts)
-                seen.take(paths, small)
+                seen.take(small)
                 self._read_at_once += small.size
         return len(facts) // FACTS
 
@@ -750,9 +750,9 @@ class _Sightings:
         """One more path."""
         self.sightings.append(sighting)
 
-    def take(self, paths: Sequence[bytes], small: SmallFiles) -> None:
-        """Small files that were read, the first of ``paths``."""
-        self.sightings += small.sightings(paths)
+    def take(self, small: SmallFiles) -> None:
+        """Small files that were read."""
+        self.sightings += small.sightings()
 
 
 class _Rows:
@@ -772,13 +772,10 @@ class _Rows:
         if sighting.digest is None:
             self.others.append(sighting)
         else:
-            self._append(SmallFiles.of(sighting))
+            self.take(SmallFiles.of(sighting))
 
-    def take(self, paths: Sequence[bytes], small: SmallFiles) -> None:
-        """Small files that were read, the first of ``paths``."""
-        self._append(small)
-
-    def _append(self, small: SmallFiles) -> None:
+    def take(self, small: SmallFiles) -> None:
+        """Small files that were read."""
         if self.read and self.read[-1].goes_on_with(small):
             self.read[-1].facts.extend(small.facts)
         else:
