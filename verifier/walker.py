@@ -33,6 +33,10 @@ SLOW_LISTING: Final = 0.0005
 PATIENCE: Final = 0.02
 """Seconds of waiting in all before a crew is called."""
 
+OTHERS_TURN: Final = 4.0
+"""Seconds of waiting for each of a listing's own processor time that are put down to the processor
+and not to the place: on two cores with readers at work it is some two."""
+
 LISTED_AHEAD: Final = 100_000
 """Names that may wait in memory, listed but not yet passed."""
 
@@ -162,7 +166,7 @@ class _Lister:
         self._listed: dict[bytes, _Listing | Exception] = {}
         self._ahead = 0
         self._crew: list[threading.Thread] = []
-        self._waited = 0.0
+        self._waited = self._worked = 0.0
         self._count = 0
         self._closing = False
 
@@ -197,12 +201,15 @@ class _Lister:
 
     def _take_here(self, folder: bytes) -> _Listing:
         self._known.discard(folder)
-        started, worked = time.perf_counter(), time.thread_time()
+        started, working = time.perf_counter(), time.thread_time()
         listing = self._list(folder)
-        self._waited += (time.perf_counter() - started) - (time.thread_time() - worked)
+        worked = time.thread_time() - working
+        self._waited += time.perf_counter() - started - worked
+        self._worked += worked
         self._count += 1
         self._remember_folders(listing)
-        if self._waited > PATIENCE and self._waited > SLOW_LISTING * self._count:
+        slow = max(PATIENCE, SLOW_LISTING * self._count, OTHERS_TURN * self._worked)
+        if self._waited > slow:
             self._call_crew()
         return listing
 

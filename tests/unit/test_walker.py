@@ -13,6 +13,7 @@ import textwrap
 import threading
 import warnings
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -160,6 +161,7 @@ def with_crew(monkeypatch: pytest.MonkeyPatch) -> None:
     """Every place counts as slow from the first listing on."""
     monkeypatch.setattr(walker, "PATIENCE", -1.0)
     monkeypatch.setattr(walker, "SLOW_LISTING", -1.0)
+    monkeypatch.setattr(walker, "OTHERS_TURN", -1.0)
 
 
 # ---------------------------------------------------------------------------------------- order
@@ -392,7 +394,8 @@ def test_a_full_temporary_folder_is_an_error_too_where_a_crew_lists(tmp_path):
         from verifier import walker
         from verifier.errors import OutputFailed
 
-        walker.NAMES_IN_MEMORY, walker.PATIENCE, walker.SLOW_LISTING = 3, -1.0, -1.0
+        walker.NAMES_IN_MEMORY = 3
+        walker.PATIENCE = walker.SLOW_LISTING = walker.OTHERS_TURN = -1.0
         tempfile.tempdir = sys.argv[1]
 
         def slowly(name):
@@ -523,12 +526,44 @@ def test_a_quick_place_is_listed_in_the_caller_s_thread_alone(monkeypatch):
     assert threads == {threading.current_thread()}
 
 
+class Turns:
+    """A clock for the walker on which each listing takes so many seconds, some of them its own."""
+
+    def __init__(self, took: float, own: float) -> None:
+        self._took = took
+        self._own = own
+        self._listed = 0
+
+    def __call__(self, name: bytes) -> None:
+        self._listed += 1
+
+    def perf_counter(self) -> float:
+        return self._listed * self._took
+
+    def thread_time(self) -> float:
+        return self._listed * self._own
+
+
+# Fails when waiting for the processor counts as waiting for the place.
+@pytest.mark.parametrize(("took", "called"), [(0.004, False), (0.006, True)])
+def test_a_busy_processor_is_no_slow_place(monkeypatch, took, called):
+    turns = Turns(took, own=0.001)
+    monkeypatch.setattr(walker, "time", turns)
+    shelf = Shelf.of(WIDE, turns)
+    with closing(walker.walk(shelf)) as walking:
+        for _ in range(len(WIDE) // 2):
+            next(walking)
+        assert bool(crew()) is called
+    assert crew_has_gone()
+
+
 @seldom
 @given(trees)
 def test_listing_ahead_changes_nothing_in_what_is_found(tree):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(walker, "PATIENCE", -1.0)
         patch.setattr(walker, "SLOW_LISTING", -1.0)
+        patch.setattr(walker, "OTHERS_TURN", -1.0)
         shelf = Shelf.of(tree)
         assert found(shelf) == in_order(tree)
         assert sorted(shelf.listed) == sorted(dict(folders_of(tree)))
