@@ -110,9 +110,11 @@ KNOWS_CACHE: Final = (
 cannot."""
 
 _DIRECT: Final[int] = getattr(os, "O_DIRECT", 0)
-_ONLY_IF_CACHED: Final[int] = getattr(os, "RWF_NOWAIT", 0)
 WITHOUT_TRACE: Final = 0x80
 """RWF_DONTCACHE of Linux 6.14's uapi/linux/fs.h, which Python has no name for yet."""
+
+_CACHESTAT: Final = 451
+"""The number of cachestat(2) in Linux 6.5's uapi/asm-generic/unistd.h, which libraries lack."""
 
 _REFUSALS: Final = (errno.EINVAL, errno.EOPNOTSUPP, errno.ENOSYS)
 
@@ -157,24 +159,10 @@ def read_without_trace(descriptor: int, buffers: list[memoryview]) -> int | None
 
     None where the system (Linux before 6.14) or the file system cannot.
     """
-    return _read_as(descriptor, buffers, WITHOUT_TRACE)
-
-
-def read_if_cached(descriptor: int, buffers: list[memoryview]) -> int | None:
-    """Read from a file's start what is cached of it, without waiting; None where that cannot be.
-
-    Linux takes it as a hint all the same, and begins to read what is not cached.
-    """
-    return _read_as(descriptor, buffers, _ONLY_IF_CACHED) if _ONLY_IF_CACHED else None
-
-
-def _read_as(descriptor: int, buffers: list[memoryview], how: int) -> int | None:
     if not KNOWS_CACHE:
         return None
     try:
-        return os.preadv(descriptor, buffers, 0, how)
-    except BlockingIOError:
-        return 0
+        return os.preadv(descriptor, buffers, 0, WITHOUT_TRACE)
     except OSError as error:
         if error.errno in _REFUSALS:
             return None
@@ -207,11 +195,45 @@ _LOWEST_BIT: Final = bytes(number & 1 for number in range(256))
 """The other bits of a page's byte are not defined."""
 
 
+class CacheLook:
+    """Looks whether small files are cached, one after the other, in one thread."""
+
+    def __init__(self) -> None:
+        self._counts = KNOWS_CACHE
+        self._buffers: tuple[Any, Any] | None = None
+
+    def has_all(self, descriptor: int, size: int) -> bool | None:
+        """Whether all of a file of ``size`` bytes is cached; None where `cached_pages` tells none.
+
+        Looking changes nothing.
+        """
+        if self._counts and size > 0:
+            count = self._count(descriptor, size)
+            if count is not None:
+                return count >= -(-size // mmap.PAGESIZE)
+            self._counts = False
+        pages = cached_pages(descriptor, 0, size)
+        return None if pages is None else 0 not in pages
+
+    def _count(self, descriptor: int, size: int) -> int | None:
+        """The pages that are cached; None where the system (Linux before 6.5) cannot tell."""
+        library = _c_library()
+        if self._buffers is None:
+            self._buffers = (library.number * 2)(), (library.number * 5)()
+        wanted, found = self._buffers
+        wanted[1] = size
+        if library.syscall(_CACHESTAT, descriptor, wanted, found, 0):
+            return None
+        return int(found[0])
+
+
 class _CLibrary(NamedTuple):
     mmap: Any
     mincore: Any
     munmap: Any
+    syscall: Any
     page: Any
+    number: Any
 
 
 _library: _CLibrary | None = None
@@ -229,7 +251,16 @@ def _c_library() -> _CLibrary:
         library.mmap.argtypes = [pointer, size, number, number, number, ctypes.c_int64]
         library.mincore.argtypes = [pointer, size, pointer]
         library.munmap.argtypes = [pointer, size]
-        _library = _CLibrary(library.mmap, library.mincore, library.munmap, ctypes.c_ubyte)
+        library.syscall.restype = ctypes.c_long
+        library.syscall.argtypes = [ctypes.c_long, number, pointer, pointer, ctypes.c_uint]
+        _library = _CLibrary(
+            library.mmap,
+            library.mincore,
+            library.munmap,
+            library.syscall,
+            ctypes.c_ubyte,
+            ctypes.c_uint64,
+        )
     return _library
 
 
@@ -549,6 +580,7 @@ __all__ = [
     "PLAIN",
     "READS_BELOW_FOLDER",
     "WITHOUT_TRACE",
+    "CacheLook",
     "GaveWay",
     "cached_pages",
     "cores",
@@ -568,7 +600,6 @@ __all__ = [
     "read_at",
     "read_blocks",
     "read_directly",
-    "read_if_cached",
     "read_into",
     "read_without_trace",
     "signal_waits",

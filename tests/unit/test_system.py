@@ -117,7 +117,7 @@ def test_the_variable_forces_every_fallback():
         "system.die_with_parent(1), system.sync_folder(b'/tmp'), "
         "system.process_context().get_start_method(), system.KNOWS_CACHE, "
         "system.read_directly(0, True), system.cached_pages(0, 0, 10), system.io_pressure(), "
-        "system.read_without_trace(0, []), system.read_if_cached(0, []), system.give_way(), "
+        "system.read_without_trace(0, []), system.CacheLook().has_all(0, 1), system.give_way(), "
         "system.machine(), system.other_names(b'/')]",
         PLAIN,
     ) == [

@@ -48,7 +48,7 @@ from verifier.places.base import (
 from verifier.places.file_systems import how_read
 from verifier.places.gentle import Gentle, filled
 from verifier.places.parts import piece_of, start_of
-from verifier.system import WITHOUT_TRACE, open_to_read, read_blocks
+from verifier.system import WITHOUT_TRACE, CacheLook, open_to_read, read_blocks
 
 BATCH_BYTES: Final = 64 * 1024 * 1024
 """Bytes after which a batch leaves the rest of its files to tasks of their own."""
@@ -424,7 +424,7 @@ class _Reader:
         self._ask_from = 0.0
         self._leaves_no_trace: bool | None = None
         """Whether small contents can be read so, once that was tried."""
-        self._tells_if_cached = True
+        self._cache = CacheLook()
         self._interrupted: tuple[os.stat_result, Underway] | None = None
         self._hasher = own_hasher()
         self._small_only = small_only
@@ -552,21 +552,18 @@ class _Reader:
     def _gently(self, descriptor: int, size: int) -> memoryview:
         """A small content, read so that the cache is afterwards as it was.
 
-        One that is cached takes one call, as without.
+        One that is cached takes one call, as without, or one more to learn that it is.
         """
         if self._past_cache:
             return self._gently_filled(descriptor, size)
         [block] = self._block
-        if self._leaves_no_trace is None:
+        if self._leaves_no_trace is not False:
             count = system.read_without_trace(descriptor, self._block)
             self._leaves_no_trace = count is not None
             if count is not None:
                 return block[:count]
-        if self._tells_if_cached:
-            count = system.read_if_cached(descriptor, self._block)
-            if count == size:
-                return block[:count]
-            self._tells_if_cached = count is not None
+        if not size or self._cache.has_all(descriptor, size):
+            return block[: read_blocks(descriptor, self._block)]
         return self._gently_filled(descriptor, size)
 
     def _gently_filled(self, descriptor: int, size: int) -> memoryview:
