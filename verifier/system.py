@@ -202,29 +202,20 @@ class CacheLook:
         self._counts = KNOWS_CACHE
         self._buffers: tuple[Any, Any] | None = None
 
-    def has_all(self, descriptor: int, size: int) -> bool | None:
-        """Whether all of a file of ``size`` bytes is cached; None where `cached_pages` tells none.
+    def has_all(self, descriptor: int, size: int) -> bool:
+        """Whether all of a file of ``size`` bytes is known to be cached.  Looking changes nothing.
 
-        Looking changes nothing.
+        False also where the system (Linux before 6.5) cannot count its pages.
         """
-        if self._counts and size > 0:
-            count = self._count(descriptor, size)
-            if count is not None:
-                return count >= -(-size // mmap.PAGESIZE)
-            self._counts = False
-        pages = cached_pages(descriptor, 0, size)
-        return None if pages is None else 0 not in pages
-
-    def _count(self, descriptor: int, size: int) -> int | None:
-        """The pages that are cached; None where the system (Linux before 6.5) cannot tell."""
+        if not self._counts:
+            return False
         library = _c_library()
         if self._buffers is None:
             self._buffers = (library.number * 2)(), (library.number * 5)()
         wanted, found = self._buffers
         wanted[1] = size
-        if library.syscall(_CACHESTAT, descriptor, wanted, found, 0):
-            return None
-        return int(found[0])
+        self._counts = not library.syscall(_CACHESTAT, descriptor, wanted, found, 0)
+        return self._counts and found[0] >= -(-size // mmap.PAGESIZE)
 
 
 class _CLibrary(NamedTuple):

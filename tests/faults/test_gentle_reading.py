@@ -183,6 +183,14 @@ def seen(path: Path, how: Look) -> Sighting:
         return sighting
 
 
+def seen_together(root: Path, paths: list[Path]) -> list[Sighting]:
+    names = [os.fsencode(path.relative_to(root)) for path in paths]
+    with Engine([1], inline=True) as engine:
+        return FolderPlace.at_path(root).look_at(
+            names, frozenset(), GENTLE, lambda: 0.0, engine.own_watch(0)
+        )
+
+
 def read(path: Path, how: Look) -> Sighting:
     with Engine([1], inline=True) as engine:
         return FolderPlace.at_path(path.parent).read_alone(
@@ -226,14 +234,7 @@ def test_of_many_small_files_nothing_is_cached_afterwards(tmp_path, monkeypatch,
     lacking(monkeypatch)
 
     def reading() -> None:
-        with Engine([1], inline=True) as engine:
-            found = FolderPlace.at_path(tmp_path).look_at(
-                [os.fsencode(path.name) for path in paths],
-                frozenset(),
-                GENTLE,
-                lambda: 0.0,
-                engine.own_watch(0),
-            )
+        found = seen_together(tmp_path, paths)
         assert [each.digest for each in found] == [blake3(each).digest() for each in contents]
 
     _, after = around(reading, not_cached, *paths)
@@ -258,13 +259,9 @@ def test_the_cache_stays_where_only_some_folders_can_be_read_without_a_trace(
         return plainly(descriptor, buffers, offset, how)
 
     monkeypatch.setattr(os, "preadv", as_each_disk_can)
-    names = [os.fsencode(path.relative_to(tmp_path)) for path in paths]
 
     def reading() -> None:
-        with Engine([1], inline=True) as engine:
-            found = FolderPlace.at_path(tmp_path).look_at(
-                names, frozenset(), GENTLE, lambda: 0.0, engine.own_watch(0)
-            )
+        found = seen_together(tmp_path, paths)
         assert [each.digest for each in found] == [blake3(each).digest() for each in contents]
 
     before, after = around(reading, state, *paths)

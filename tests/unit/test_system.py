@@ -122,7 +122,7 @@ def test_the_variable_forces_every_fallback():
         PLAIN,
     ) == [
         *(True, False, 0, 0, False, False, False, False, False, "spawn"),
-        *(False, False, None, None, None, None, [False, False], None, []),
+        *(False, False, None, None, None, False, [False, False], None, []),
     ]
 
 

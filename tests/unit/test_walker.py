@@ -156,12 +156,15 @@ def crew_has_gone() -> bool:
     return not crew()
 
 
+def call_crew_at_once(patch: pytest.MonkeyPatch) -> None:
+    """Every place counts as slow from the first listing on."""
+    for bound in ("PATIENCE", "SLOW_LISTING", "OTHERS_TURN"):
+        patch.setattr(walker, bound, -1.0)
+
+
 @pytest.fixture
 def with_crew(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every place counts as slow from the first listing on."""
-    monkeypatch.setattr(walker, "PATIENCE", -1.0)
-    monkeypatch.setattr(walker, "SLOW_LISTING", -1.0)
-    monkeypatch.setattr(walker, "OTHERS_TURN", -1.0)
+    call_crew_at_once(monkeypatch)
 
 
 # ---------------------------------------------------------------------------------------- order
@@ -561,9 +564,7 @@ def test_a_busy_processor_is_no_slow_place(monkeypatch, took, called):
 @given(trees)
 def test_listing_ahead_changes_nothing_in_what_is_found(tree):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(walker, "PATIENCE", -1.0)
-        patch.setattr(walker, "SLOW_LISTING", -1.0)
-        patch.setattr(walker, "OTHERS_TURN", -1.0)
+        call_crew_at_once(patch)
         shelf = Shelf.of(tree)
         assert found(shelf) == in_order(tree)
         assert sorted(shelf.listed) == sorted(dict(folders_of(tree)))

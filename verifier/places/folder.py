@@ -562,7 +562,7 @@ class _Reader:
             self._leaves_no_trace = count is not None
             if count is not None:
                 return block[:count]
-        if not size or self._cache.has_all(descriptor, size):
+        if self._cache.has_all(descriptor, size):
             return block[: read_blocks(descriptor, self._block)]
         return self._gently_filled(descriptor, size)
 
