@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from enum import IntEnum
 from typing import Final, Protocol
 
@@ -434,15 +434,9 @@ class Queue:
             return work.unread(self.place)
         if why is _WANTED:
             return work.wanted(self.place)
-        return self._audited()
-
-    def _audited(self) -> Iterator[Due]:
         if self._read_before is None:
-            return
-        for due in self._ledger.work.longest_unread(self.place):
-            if due.read_at is None or due.read_at >= self._read_before:
-                return
-            yield due
+            return iter(())
+        return work.longest_unread(self.place, read_before=self._read_before)
 
 
 class Scheduler:
@@ -567,13 +561,16 @@ class Scheduler:
             self._start(self._again.popleft())
         window = float("inf") if self._window.end is None else self._window.end - now
         longest = float("inf") if self._window.longest is None else self._window.longest
-        waiting = [(queue, self._may_audit(queue, now)) for queue in self._queues.values()]
+        waiting = [
+            (queue, self._speeds[place].bytes_per_second, self._may_audit(queue, now))
+            for place, queue in self._queues.items()
+        ]
         while waiting:
             for each in tuple(waiting):
-                queue, may_audit = each
+                queue, rate, may_audit = each
                 task = None
                 if queue.open and self._readers.room(queue.place):
-                    task = self._next_of(queue, window, longest, may_audit)
+                    task = self._next_of(queue, rate, window, longest, may_audit)
                 if task is None:
                     waiting.remove(each)
                 else:
@@ -599,11 +596,12 @@ class Scheduler:
             for queue in self._queues.values()
         )
 
-    def _next_of(self, queue: Queue, window: float, longest: float, may_audit: bool) -> Task | None:
+    def _next_of(
+        self, queue: Queue, rate: float | None, window: float, longest: float, may_audit: bool
+    ) -> Task | None:
         place = queue.place
         if not self._afford(queue):
             return None
-        rate = self._speeds[place].bytes_per_second
         if rate is None and window < math.inf:
             task = queue.next(BEFORE_ANY_PACE, math.inf, may_audit)
             if task is None and not self._under_way[place] and queue.looked_through(may_audit):
@@ -655,18 +653,29 @@ class Scheduler:
             self._take_what_is_done(0.1)
 
     def _take_what_is_done(self, seconds: float) -> None:
-        for done in self._readers.wait(seconds):
-            self._count(done.task, -1)
-            queue = self._queues.get(done.task.place)
-            if queue is not None:
-                queue.came_back(done.task)
-            if done.failed is not None:
-                self._lose(done.task.place, done.failed)
-            elif done.task.place not in self.unreachable:
-                self._record(done)
+        """Record what came back; what came of one place for one reason, together."""
+        place: PlaceName | None = None
+        why = _NEW
+        together: list[Sighting] = []
+        try:
+            for done in self._readers.wait(seconds):
+                task = done.task
+                self._count(task, -1)
+                queue = self._queues.get(task.place)
+                if queue is not None:
+                    queue.came_back(task)
+                if done.failed is not None:
+                    self._lose(task.place, done.failed)
+                elif task.place not in self.unreachable:
+                    if task.place is not place or task.why is not why:
+                        self._record(place, why, together)
+                        place, why, together = task.place, task.why, []
+                    together += self._what_counts(done)
+        finally:
+            self._record(place, why, together)
 
-    def _record(self, done: Done) -> None:
-        place, why = done.task.place, done.task.why
+    def _what_counts(self, done: Done) -> Sequence[Sighting]:
+        """A task's readings, but for those of files that are to be read alone: they are again."""
         readings = done.readings
         read = failed = 0
         for each in readings:
@@ -674,23 +683,29 @@ class Scheduler:
                 read += 1
             if each.trouble is not None:
                 failed += 1
+        place, why = done.task.place, done.task.why
         if failed:
             try:
                 # What fails because the whole place is gone is no trouble of its files.
                 self._readers.check(place)
             except PlaceUnreachable as gone:
                 self._lose(place, gone)
-                return
-        now = self._clock()
-        if read < len(readings) and any(map(_to_be_read_alone, readings)):
-            for reading, due in zip(readings, done.task.files, strict=False):
-                if _to_be_read_alone(reading):
-                    again = Task(place, (due,), why)
-                    self._queues[place].goes_out(again)
-                    self._again.append(again)
-            readings = [each for each in readings if not _to_be_read_alone(each)]
+                return ()
         self.files_read += read
-        self._ledger.readings.add_all(place, readings, now, past_cache=why is not _NEW)
+        if read == len(readings) or not any(map(_to_be_read_alone, readings)):
+            return readings
+        for reading, due in zip(readings, done.task.files, strict=False):
+            if _to_be_read_alone(reading):
+                again = Task(place, (due,), why)
+                self._queues[place].goes_out(again)
+                self._again.append(again)
+        return [each for each in readings if not _to_be_read_alone(each)]
+
+    def _record(self, place: PlaceName | None, why: Why, readings: Sequence[Sighting]) -> None:
+        if place is not None:
+            self._ledger.readings.add_all(
+                place, readings, self._clock(), past_cache=why is not _NEW
+            )
 
     def _lose(self, place: PlaceName, why: PlaceUnreachable) -> None:
         self.unreachable[place] = why

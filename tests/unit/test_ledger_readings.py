@@ -100,6 +100,71 @@ def test_a_file_that_has_gone_is_left_to_the_next_walk(ledger):
     assert [each.path for each in ledger.work.unread(SOURCE)] == [b"a"]
 
 
+ONE_READING = st.tuples(
+    st.integers(0, 5),
+    st.sampled_from(
+        [
+            *[{}] * 9,
+            {"digest": content(2)},
+            {"device": 2},
+            {"device": 1 << 63},
+            {"links": 2},
+            {"fingerprints": (bytes(16), b"\1" * 16)},
+            {"digest": None, "trouble": EIO},
+            {"size": 999},
+        ]
+    ),
+    st.sampled_from([True, True, False]),
+)
+"""Which file, in what its reading is another than its first one, and whether past the cache."""
+
+
+@often
+@given(
+    st.lists(st.lists(ONE_READING, max_size=12), max_size=4),
+    st.sets(st.integers(0, 5)),
+    st.booleans(),
+)
+def test_however_readings_come_together_each_is_recorded_as_if_it_came_alone(
+    tmp_path_factory, batches, wanted, again
+):
+    tree = [file(name) for name in ("a", "b/c", "b/d", "b/e", "f", "g/h")]
+    with Ledger(tmp_path_factory.mktemp("recorded") / "ledger.db") as ledger:
+        walked(ledger, SOURCE, tree)
+        as_they_stand = {each.path: each for each in tree}
+        if again:  # nearly everywhere an audit finds what was found before
+            record(ledger, SOURCE, *map(read, tree))
+            as_they_stand = {each.path: read(each) for each in tree}
+        due = {tree[number].path for number in wanted}
+        ledger.readings.want(SOURCE, sorted(due), "second reading")
+        touched = ledger.agreements.sequence()
+        recorded = outdated = 0
+        before = ledger.readings.recorded
+        for batch in batches:
+            for which, how, past in batch:
+                at = NOW + recorded + outdated + 1
+                reading = structs.replace(read(tree[which], 1, at), **how)
+                ledger.readings.add(SOURCE, reading, float(NOW), past)
+                old = as_they_stand[reading.path]
+                if reading.size != old.size:
+                    outdated += 1
+                    continue
+                recorded += 1
+                as_they_stand[reading.path] = reading
+                touched += (reading.digest, reading.trouble) != (old.digest, old.trouble)
+                if past:
+                    due.discard(reading.path)
+            ledger.readings.flush()
+        assert {path: each.sighting for path, each in known(ledger, SOURCE).items()} == (
+            as_they_stand
+        )
+        assert names(ledger.work.wanted(SOURCE)) == sorted(due)
+        assert ledger.agreements.sequence() == touched
+        assert ledger.readings.recorded - before == recorded
+        assert ledger.readings.outdated == outdated
+        assert ledger.soundness() == (), "the counts are those of what stands there"
+
+
 def committed(path: Path) -> list[bytes]:
     """What another process sees."""
     with Ledger(path) as other:

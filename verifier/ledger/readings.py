@@ -6,7 +6,6 @@ inode are no longer those of the last walk, it is left to the next one.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from time import perf_counter
 from typing import Final, NamedTuple
@@ -30,6 +29,9 @@ _PARTS: Final = 1000
 
 HELD_AT_MOST: Final = 20_000
 """Readings held in memory: some 10 MB."""
+
+_PAST: Final = 4
+"""Where a row for `statements.RECORD_PLAIN` says whether it was read past the cache."""
 
 _FILE: Final = Kind.FILE
 """Looked up once: asking the enumeration for each reading shows."""
@@ -131,9 +133,13 @@ class Readings:
         self._at_most.clear()
         started = perf_counter()
         with self._store.transaction():
-            recorded = self._record(held)
+            recorded, tallies = self._record(held)
             if self.shift is not None:
-                self._count(self.shift, held)
+                for place, (files, amount, troubles) in tallies.items():
+                    self._store.run(
+                        statements.COUNT_READINGS,
+                        (self.shift, self._names.place(place), files, amount, troubles),
+                    )
         before = self._counted
         self._counted = before[0] + recorded, before[1] + count - recorded
         ended = perf_counter()
@@ -206,9 +212,14 @@ class Readings:
                     statements.UNWANT, (number, self._names.folder(share, folder), name)
                 )
 
-    def _record(self, held: list[_Held]) -> int:
-        """Write readings in their order; how many counted."""
+    def _record(self, held: list[_Held]) -> tuple[int, dict[PlaceName, tuple[int, int, int]]]:
+        """Write readings in their order.
+
+        Returns how many counted, and of each place its readings, the bytes of those with a digest,
+        and how many had trouble.
+        """
         recorded = 0
+        tallies: dict[PlaceName, tuple[int, int, int]] = {}
         rows: list[tuple[object, ...]] = []
         of: PlaceName | None = None
         in_folder: bytes | None = None
@@ -220,8 +231,11 @@ class Readings:
                 of, number, share = place, self._names.place(place), self._names.share(place.share)
                 in_folder = None
             past = int(past_cache)
+            amount = troubles = 0
             for reading in readings:
                 path, trouble = reading.path, reading.trouble
+                if trouble is not None:
+                    troubles += 1
                 cut = path.rfind(b"/") + 1
                 if path[:cut] != in_folder:
                     in_folder = path[:cut]
@@ -238,6 +252,9 @@ class Readings:
                     )
                     continue
                 digest, device, inode = reading.digest, reading.device, reading.inode
+                size, mtime_ns, ctime_ns = reading.size, reading.mtime_ns, reading.ctime_ns
+                if digest is not None:
+                    amount += size
                 if reading.kind is not _FILE or (digest is None and trouble is None):
                     continue
                 plain = trouble is None and not reading.fingerprints
@@ -250,7 +267,6 @@ class Readings:
                     inode = signed(inode)
                 # Python's sqlite3 asks for an adapter for bytes, but not for a bytearray: it shows.
                 name = bytearray(path[cut:])
-                size, mtime_ns, ctime_ns = reading.size, reading.mtime_ns, reading.ctime_ns
                 if plain:
                     assert digest is not None
                     said: tuple[object, ...] = read_at, bytearray(digest)
@@ -272,30 +288,18 @@ class Readings:
                         inode,
                     )
                 )
-        return recorded + self._write(rows, plainly)
+            before = tallies.get(place, (0, 0, 0))
+            tallies[place] = (before[0] + len(readings), before[1] + amount, before[2] + troubles)
+        return recorded + self._write(rows, plainly), tallies
 
     def _write(self, rows: list[tuple[object, ...]], plainly: bool) -> int:
-        return self._store.run_each(statements.RECORD_PLAIN if plainly else statements.RECORD, rows)
-
-    def _count(self, shift: int, held: list[_Held]) -> None:
-        files: dict[PlaceName, int] = defaultdict(int)
-        amount: dict[PlaceName, int] = defaultdict(int)
-        troubles: dict[PlaceName, int] = defaultdict(int)
-        for place, readings, _, _ in held:
-            size = failed = 0
-            for reading in readings:
-                if reading.digest is not None:
-                    size += reading.size
-                if reading.trouble is not None:
-                    failed += 1
-            files[place] += len(readings)
-            amount[place] += size
-            troubles[place] += failed
-        for place, count in files.items():
-            self._store.run(
-                statements.COUNT_READINGS,
-                (shift, self._names.place(place), count, amount[place], troubles[place]),
-            )
+        if not plainly:
+            return self._store.run_each(statements.RECORD, rows)
+        # Where the first has changed, or is wanted, others will have or be: those take both ways.
+        again = rows and rows[0][_PAST] and self._store.run(statements.RECORD_AGAIN, rows[0])
+        if again and self._store.run_each(statements.RECORD_AGAIN, rows[1:]) == len(rows) - 1:
+            return len(rows)
+        return self._store.run_each(statements.RECORD_PLAIN, rows)
 
 
 def _says_nothing_else(reading: Sighting, trouble: Trouble) -> bool:

@@ -64,13 +64,16 @@ class Work:
         folders = statements.FEW_FOLDERS_WITH_WANTED if few else statements.FOLDERS_WITH_WANTED
         return self._by_path(place, after, folders, few, statements.WANTED_IN_FOLDER)
 
-    def longest_unread(self, place: PlaceName, after: Due | None = None) -> Iterator[Due]:
+    def longest_unread(
+        self, place: PlaceName, after: Due | None = None, read_before: int = _FOR_EVER
+    ) -> Iterator[Due]:
         """Files that were read, the oldest reading first, from the one ``after``.
 
-        A file read meanwhile goes to the end, so that it comes again only after all others.
+        A file read meanwhile goes to the end, so that it comes again only after all others, and
+        not at all where that is no longer ``read_before``.
         """
         self._readings.flush()
-        return self._by_age(place, after)
+        return self._by_age(place, after, read_before)
 
     def oldest_read(self, place: PlaceName) -> int | None:
         """When the longest unread of the files that were read was read; None without any."""
@@ -121,7 +124,7 @@ class Work:
         row = self._store.row(statements.UNREAD_FOR_LONG, (number, moment))
         return row is not None and bool(row[0])
 
-    def _by_age(self, place: PlaceName, after: Due | None) -> Iterator[Due]:
+    def _by_age(self, place: PlaceName, after: Due | None, read_before: int) -> Iterator[Due]:
         number, share = self._names.place(place), self._names.share(place.share)
         key: tuple[int, int, object] = (-(1 << 63), 0, BEFORE_ALL)
         if after is not None and after.read_at is not None:
@@ -136,6 +139,7 @@ class Work:
                     "read_at": key[0],
                     "folder": key[1],
                     "name": key[2],
+                    "before": read_before,
                     "most": _FILES_AT_ONCE,
                 },
             )
