@@ -10,13 +10,13 @@ import errno
 import math
 from array import array
 from collections import deque
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import chain, islice
 from typing import Final
 
-from tests.simulation.estate import NANOSECONDS, Side, Tree, sighting_of
+from tests.simulation.estate import NANOSECONDS, Side, Tree, sighting_of, sightings_of
 from verifier.errors import PlaceUnreachable
-from verifier.ledger import PlaceName
+from verifier.ledger import Due, PlaceName
 from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
 from verifier.places.base import READ_ALONE_FROM
 from verifier.scheduler import Done, Task
@@ -201,7 +201,7 @@ class Disks:
         speeds: Mapping[PlaceName, float],
         happens: Callable[[float], float],
         was_read: Callable[[PlaceName, bytes, int, int, int], None],
-        watched: Mapping[PlaceName, Collection[bytes]],
+        watched: Mapping[PlaceName, Mapping[bytes, object]],
         resident: bool = False,
         ahead: int = AHEAD,
     ) -> None:
@@ -378,11 +378,13 @@ class Disks:
 
     def _read(self, lane: _Lane, reading: _Reading, count: int) -> list[Sighting]:
         at, side = int(lane.since), lane.side
-        watched = self._watched.get(lane.name, ())
+        watched = self._watched.get(lane.name, {})
+        files = reading.task.files[:count]
+        alone = len(reading.task.files) == 1
+        if not alone and (found := self._read_together(lane, files, watched)) is not None:
+            return found
         found = []
-        task = reading.task
-        alone = count == 1 and len(task.files) == 1
-        for due in task.files[:count]:
+        for due in files:
             path = due.path
             where = reading.where(side) if alone else side.at(path)
             if where is None:
@@ -401,6 +403,27 @@ class Disks:
                 self._was_read(lane.name, path, before, tree.written[index], at)
             tree.read[index] = at
         return found
+
+    def _read_together(
+        self, lane: _Lane, files: tuple[Due, ...], watched: Mapping[bytes, object]
+    ) -> list[Sighting] | None:
+        """As `_read`, for files side by side of which nothing is to be told; else None."""
+        paths = [due.path for due in files]
+        where = lane.side.at_together(paths)
+        if where is None or not watched.keys().isdisjoint(paths):
+            return None
+        at, (tree, first) = int(lane.since), where
+        behind = first + len(paths)
+        before, written = tree.read[first:behind], tree.written[first:behind]
+        oldest = min(before)
+        if (
+            at - oldest > lane.longest_unread
+            or oldest * NANOSECONDS < max(written)
+            or max(tree.sizes[first:behind]) >= READ_ALONE_FROM
+        ):
+            return None
+        tree.read[first:behind] = array("I", [at]) * len(paths)
+        return sightings_of(paths, tree, first, at)
 
     def _at_bell(self, seconds: float) -> list[Done]:
         """Files that are done by then are handed in; a large one is kept, or lost."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import repeat
 from random import Random
 from typing import Final
@@ -157,6 +157,17 @@ class Side:
         at = None if tree is None else tree.find(_CODES[below])
         return None if tree is None or at is None else (tree, at)
 
+    def at_together(self, paths: Sequence[bytes]) -> tuple[Tree, int] | None:
+        """Where files stand that follow each other in one project; None where they do not."""
+        found = self.at(paths[0]) if paths else None
+        if found is None:
+            return None
+        tree, first = found
+        before = paths[0][: paths[0].index(b"/") + 1]
+        if [before + _NAMES[code] for code in tree.codes[first : first + len(paths)]] != paths:
+            return None
+        return found
+
     def put(
         self, project: bytes, code: int, size: int, date: int, written: int, content: int
     ) -> None:
@@ -217,6 +228,28 @@ def sighting_of(path: bytes, tree: Tree, at: int, read_at: int) -> Sighting:
         (),
         None,
         read_at,
+    )
+
+
+def sightings_of(paths: Sequence[bytes], tree: Tree, first: int, read_at: int) -> list[Sighting]:
+    """As `sighting_of`, for files that follow each other from ``first`` on."""
+    behind = first + len(paths)
+    return list(
+        map(
+            Sighting,
+            paths,
+            repeat(_FILE),
+            tree.sizes[first:behind],
+            tree.dates[first:behind],
+            tree.written[first:behind],
+            repeat(_DEVICE),
+            tree.codes[first:behind],
+            repeat(1),
+            [content.to_bytes(32, "big") for content in tree.contents[first:behind]],
+            repeat(()),
+            repeat(None),
+            repeat(read_at),
+        )
     )
 
 
