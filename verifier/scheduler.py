@@ -82,6 +82,12 @@ class Task(Struct, frozen=True):
     why: Why
 
     @property
+    def paths(self) -> Sequence[bytes]:
+        """The files' paths."""
+        files = self.files
+        return (files[0].path,) if len(files) == 1 else [each.path for each in files]
+
+    @property
     def bytes(self) -> int:
         """What is to be read for it."""
         files = self.files
@@ -179,6 +185,23 @@ class _Speed:
             if end - start >= SPEED_FROM and after > before:
                 self._before = (after - before) / (end - start)
         return self._before
+
+
+class _Busy:
+    """What a place is busy with: its tasks under way, read or not, and all that were started.
+
+    ``outstanding`` and ``started`` are in bytes.
+    """
+
+    __slots__ = ("outstanding", "started", "tasks")
+
+    def __init__(self) -> None:
+        self.tasks = self.outstanding = self.started = 0
+
+    def still_to_read(self, read: int) -> int:
+        """Bytes of the tasks under way that are not read yet, of a place of which ``read`` are."""
+        ahead = self.started - read
+        return 0 if ahead < 0 else min(ahead, self.outstanding)
 
 
 class PutOff:
@@ -335,11 +358,11 @@ class Queue:
 
     def goes_out(self, task: Task) -> None:
         """A task is under way: its files are not handed out again meanwhile."""
-        self._under_way.update([each.path for each in task.files])
+        self._under_way.update(task.paths)
 
     def came_back(self, task: Task) -> None:
         """A task is done."""
-        self._under_way.difference_update([each.path for each in task.files])
+        self._under_way.difference_update(task.paths)
 
     def next(self, fits: float, longest: float, may_audit: bool = True) -> Task | None:
         """The next task, or None when nothing is left that fits.
@@ -397,11 +420,11 @@ class Queue:
         return None if found is None else Task(self.place, (found[1],), found[0])
 
     def _take(self) -> Due | None:
-        why = self._why
-        if why in self._held:
+        why, under_way = self._why, self._under_way
+        if self._held and why in self._held:
             return self._held.pop(why)
         for due in self._files[why]:
-            if due.path in self._under_way:
+            if due.path in under_way:
                 continue
             if why is _WANTED:
                 # Read once more for another reason: a neighbour of damage may turn out to be
@@ -471,10 +494,7 @@ class Scheduler:
         self._lost = lost
         self._speeds = {place: _Speed((paces or {}).get(place)) for place in self._queues}
         self._bytes_before = {place: readers.bytes_read(place) for place in self._queues}
-        self._under_way = dict.fromkeys(self._queues, 0)
-        self._started = dict.fromkeys(self._queues, 0)
-        self._outstanding = dict.fromkeys(self._queues, 0)
-        """Bytes of the tasks that are under way, read or not."""
+        self._busy = {place: _Busy() for place in self._queues}
         self._new_under_way = self._wanted_under_way = 0
         self._judged_wanted = True
         self._judged_new = False
@@ -504,7 +524,7 @@ class Scheduler:
             self._note_speeds(now)
             self._status = self._status_at(now)
             self._fill(now)
-            if not any(self._under_way.values()):
+            if not self._is_busy():
                 if not self._looked_through(now):
                     continue
                 if not self._a_round_begins_now():
@@ -550,7 +570,7 @@ class Scheduler:
     def _note_speeds(self, now: float) -> None:
         passed, self._noted_at = now - self._noted_at, now
         for place, speed in self._speeds.items():
-            if self._under_way[place]:
+            if self._busy[place].tasks:
                 self.seconds[place] += max(0.0, passed)
                 speed.note(now, self._readers.bytes_read(place))
             else:
@@ -604,7 +624,7 @@ class Scheduler:
             return None
         if rate is None and window < math.inf:
             task = queue.next(BEFORE_ANY_PACE, math.inf, may_audit)
-            if task is None and not self._under_way[place] and queue.looked_through(may_audit):
+            if task is None and not self._busy[place].tasks and queue.looked_through(may_audit):
                 task = queue.next(math.inf, math.inf, may_audit)  # there is nothing smaller
             return task
         if rate is None or window == math.inf:
@@ -626,7 +646,10 @@ class Scheduler:
     def _under_way_bytes(self, place: PlaceName) -> int:
         """What is still to be read of the tasks that were started."""
         read = self._readers.bytes_read(place) - self._bytes_before[place]
-        return min(self._outstanding[place], max(0, self._started[place] - read))
+        return self._busy[place].still_to_read(read)
+
+    def _is_busy(self) -> bool:
+        return any(each.tasks for each in self._busy.values())
 
     def _start(self, task: Task) -> None:
         self._count(task, 1)
@@ -634,12 +657,13 @@ class Scheduler:
         self._readers.start(task)
 
     def _count(self, task: Task, more: int) -> None:
-        if task.place in self._under_way:
+        busy = self._busy.get(task.place)
+        if busy is not None:
             size = task.bytes
-            self._under_way[task.place] += more
-            self._outstanding[task.place] += more * size
+            busy.tasks += more
+            busy.outstanding += more * size
             if more > 0:
-                self._started[task.place] += size
+                busy.started += size
         if task.why is _NEW:
             self._new_under_way += more
         elif task.why is _WANTED:
@@ -649,7 +673,7 @@ class Scheduler:
     def _take_what_comes_back(self, until: float) -> None:
         """At the bell readers hand in what they have; what a resident keeps stays under way."""
         self._take_what_is_done(0.0)
-        while any(self._under_way.values()) and self._clock() < until:
+        while self._is_busy() and self._clock() < until:
             self._take_what_is_done(0.1)
 
     def _take_what_is_done(self, seconds: float) -> None:
@@ -742,7 +766,7 @@ class Scheduler:
         self._judged_new = True
         now = self._clock()
         self._fill(now)
-        return not any(self._under_way.values())
+        return not self._is_busy()
 
 
 def _order(place: PlaceName) -> tuple[bool, PlaceName]:

@@ -92,7 +92,7 @@ class EngineReaders:
         task, _ = self._tasks[number]
         look = _NEW if task.why is Why.NEW else _FROM_DISK
         place, lane = self._places[task.place], self._lanes[task.place]
-        paths = [each.path for each in task.files]
+        paths = task.paths
         if len(paths) == 1:
             answer = lane.submit(
                 number, read_alone_packed, place, paths[0], look, time.time, long=True

@@ -645,7 +645,7 @@ class _Night:
         ledger = self._ledger
         under_way: dict[PlaceName, list[bytes]] = {}
         for task in self._readers.under_way():
-            under_way.setdefault(task.place, []).extend(each.path for each in task.files)
+            under_way.setdefault(task.place, []).extend(task.paths)
         queues = self._queues = {
             name: Queue(ledger, name, self._read_before.get(name), under_way.get(name, ()))
             for name in self._read_places()

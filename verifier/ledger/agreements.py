@@ -103,21 +103,23 @@ class Agreements:
         for path, _, (_, on_source, on_mirror, agreed) in in_path_order(
             self._names.folders(share), in_folder
         ):
-            yield PairRow(
-                path,
-                None if on_source is None else known_from(path, on_source),
-                None if on_mirror is None else known_from(path, on_mirror),
-                None if agreed is None else agreement_from(agreed),
-            )
+            yield _pair(path, on_source, on_mirror, agreed)
 
     def pairs_at(self, mirror: PlaceName, paths: Iterable[bytes]) -> Iterator[PairRow]:
         """A row for each of ``paths``, in their order, also where nothing is known of one."""
         self._readings.flush()
-        source = PlaceName(mirror.share)
+        source = self._names.place(PlaceName(mirror.share))
+        number, share = self._names.place(mirror), self._names.share(mirror.share)
         for path in paths:
-            yield PairRow(
-                path, self._known(source, path), self._known(mirror, path), self.of(mirror, path)
-            )
+            folder_path, name = split(path)
+            folder = self._names.folder(share, folder_path)
+            if folder is None:
+                yield PairRow(path, None, None, None)
+                continue
+            here = self._store.row(statements.SIGHTING, (source, folder, name))
+            there = self._store.row(statements.SIGHTING, (number, folder, name))
+            agreed = self._store.row(statements.AGREEMENT, (number, folder, name))
+            yield _pair(path, here, there, agreed)
 
     def known_at(
         self, place: PlaceName, paths: Iterable[bytes]
@@ -348,6 +350,15 @@ class Agreements:
             for _, folder, name in page:
                 yield folder + name
             after = page[-1][0]
+
+
+def _pair(path: bytes, source: Row | None, mirror: Row | None, agreed: Row | None) -> PairRow:
+    return PairRow(
+        path,
+        None if source is None else known_from(path, source),
+        None if mirror is None else known_from(path, mirror),
+        None if agreed is None else agreement_from(agreed),
+    )
 
 
 def _beside(

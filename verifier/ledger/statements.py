@@ -573,14 +573,16 @@ TOUCHED: Final = """
         AND touched.place IN (:source, :mirror)
     ORDER BY touched.number LIMIT :most
 """
-_NOTHING_ON_IT: Final = """
+_TOUCHED_FOLDER: Final = "(SELECT path FROM folders WHERE id = touched.folder)"
+"""Looked up where it is asked for: of most that was touched nobody needs it."""
+_NOTHING_ON_IT: Final = f"""
     NOT EXISTS (
         SELECT 1 FROM findings WHERE mirror = :mirror AND state <> 'closed'
-            AND path = CAST(folders.path || touched.name AS BLOB)
+            AND path = CAST({_TOUCHED_FOLDER} || touched.name AS BLOB)
     )
     AND NOT EXISTS (
         SELECT 1 FROM suspicions
-        WHERE mirror = :mirror AND path = CAST(folders.path || touched.name AS BLOB)
+        WHERE mirror = :mirror AND path = CAST({_TOUCHED_FOLDER} || touched.name AS BLOB)
     )
 """
 _BOTH_FILES: Final = """
@@ -602,7 +604,7 @@ _AGREED_AS_THEY_STAND: Final = """
 """
 AGREE_PLAINLY: Final = f"""
     {_AGREE_ON_FILES}
-    FROM touched CROSS JOIN folders ON folders.id = touched.folder
+    FROM touched
     CROSS JOIN sightings AS here ON here.place = :source AND here.folder = touched.folder
         AND here.name = touched.name
     CROSS JOIN sightings AS there ON there.place = :mirror AND there.folder = touched.folder
@@ -614,8 +616,8 @@ AGREE_PLAINLY: Final = f"""
 """Both sides hold the same, nothing was agreed before, and nothing is said of the path."""
 
 TOUCHED_NOT_PLAINLY: Final = f"""
-    SELECT touched.number, folders.path, touched.name
-    FROM touched CROSS JOIN folders ON folders.id = touched.folder
+    SELECT touched.number, {_TOUCHED_FOLDER}, touched.name
+    FROM touched
     WHERE touched.number > :after AND touched.number <= :to
         AND touched.place IN (:source, :mirror)
         AND NOT EXISTS (
