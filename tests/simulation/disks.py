@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import chain, islice
 from typing import Final
 
-from tests.simulation.estate import NANOSECONDS, Side, Tree, sighting_of, sightings_of
+from tests.simulation.estate import NANOSECONDS, Side, Tree, seen_of, sighting_of, sightings_of
 from verifier.errors import PlaceUnreachable
 from verifier.ledger import Due, PlaceName
 from verifier.model import CHANGED_WHILE_READ, Kind, Sighting, Trouble
@@ -119,9 +119,12 @@ class _Reading:
 class _Lane:
     """One place's readers."""
 
-    def __init__(self, name: PlaceName, side: Side, speed: float) -> None:
+    def __init__(
+        self, name: PlaceName, side: Side, speed: float, watched: Mapping[bytes, object]
+    ) -> None:
         self.name = name
         self.side = side
+        self.watched = watched
         self.speed = speed
         self.at_once = AT_ONCE * speed
         """Bytes that are as good as read."""
@@ -213,12 +216,11 @@ class Disks:
         self.at_cut: Callable[[], None] = lambda: None
         self.ends = math.inf
         self.places = {name: SimulatedPlace(name, side, self) for name, side in sides.items()}
-        self.lanes = {name: _Lane(name, sides[name], speeds[name]) for name in sides}
+        self.lanes = {name: _Lane(name, sides[name], speeds[name], watched[name]) for name in sides}
         self.lost_at_bells = 0
         self.lost: list[tuple[float, PlaceName, bytes, int]] = []
         self._happens = happens
         self._was_read = was_read
-        self._watched = watched
         self._resident = resident
         self._bell: float = math.inf
         self._rung = False
@@ -325,7 +327,8 @@ class Disks:
                 while (ends := lane.ends()) <= moment:
                     lane.go_on(ends)
                     self._finish(lane)
-                    lane.take_up()
+                    if lane.waiting:
+                        lane.take_up()
                 lane.go_on(moment)
             idle = idle and not lane.running
             if lane.answers >= self._handed_over or (lane.answers and not lane.running):
@@ -377,40 +380,39 @@ class Disks:
             self._answers.append(done)
 
     def _read(self, lane: _Lane, reading: _Reading, count: int) -> list[Sighting]:
-        at, side = int(lane.since), lane.side
-        watched = self._watched.get(lane.name, {})
-        files = reading.task.files[:count]
-        alone = len(reading.task.files) == 1
-        if not alone and (found := self._read_together(lane, files, watched)) is not None:
+        side, files = lane.side, reading.task.files
+        if len(files) == 1:
+            where = reading.where(side)
+            return [self._read_one(lane, files[0].path, where)] if count else []
+        found = self._read_together(lane, files[:count])
+        if found is not None:
             return found
         found = []
-        for due in files:
-            path = due.path
-            where = reading.where(side) if alone else side.at(path)
-            if where is None:
-                found.append(Sighting(path, Kind.OTHER, 0, 0, trouble=_GONE))
-                continue
-            tree, index = where
-            if not alone and tree.sizes[index] >= READ_ALONE_FROM:
-                size, date, written = tree.sizes[index], tree.dates[index], tree.written[index]
-                found.append(Sighting(path, Kind.FILE, size, date, written))
-                continue
-            found.append(sighting_of(path, tree, index, at))
-            before = tree.read[index]
-            if before and at - before > lane.longest_unread:
-                lane.longest_unread, lane.longest_unread_path = at - before, path
-            if before * NANOSECONDS < tree.written[index] or path in watched:
-                self._was_read(lane.name, path, before, tree.written[index], at)
-            tree.read[index] = at
+        for due in files[:count]:
+            where = side.at(due.path)
+            if where is not None and where[0].sizes[where[1]] >= READ_ALONE_FROM:
+                found.append(seen_of(due.path, *where))
+            else:
+                found.append(self._read_one(lane, due.path, where))
         return found
 
-    def _read_together(
-        self, lane: _Lane, files: tuple[Due, ...], watched: Mapping[bytes, object]
-    ) -> list[Sighting] | None:
+    def _read_one(self, lane: _Lane, path: bytes, where: tuple[Tree, int] | None) -> Sighting:
+        if where is None:
+            return Sighting(path, Kind.OTHER, 0, 0, trouble=_GONE)
+        tree, index = where
+        at, before, written = int(lane.since), tree.read[index], tree.written[index]
+        if before and at - before > lane.longest_unread:
+            lane.longest_unread, lane.longest_unread_path = at - before, path
+        if before * NANOSECONDS < written or path in lane.watched:
+            self._was_read(lane.name, path, before, written, at)
+        tree.read[index] = at
+        return sighting_of(path, tree, index, at)
+
+    def _read_together(self, lane: _Lane, files: tuple[Due, ...]) -> list[Sighting] | None:
         """As `_read`, for files side by side of which nothing is to be told; else None."""
         paths = [due.path for due in files]
         where = lane.side.at_together(paths)
-        if where is None or not watched.keys().isdisjoint(paths):
+        if where is None or not lane.watched.keys().isdisjoint(paths):
             return None
         at, (tree, first) = int(lane.since), where
         behind = first + len(paths)

@@ -213,6 +213,11 @@ class Side:
                 yield project + b"/" + name_of(code)
 
 
+def seen_of(path: bytes, tree: Tree, at: int) -> Sighting:
+    """A file that was looked at and not read."""
+    return Sighting(path, _FILE, tree.sizes[at], tree.dates[at], tree.written[at])
+
+
 def sighting_of(path: bytes, tree: Tree, at: int, read_at: int) -> Sighting:
     """A file with its content read."""
     return Sighting(

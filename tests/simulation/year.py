@@ -472,7 +472,9 @@ class YearsLedger(Ledger):
 class _Night(shift._Night):
     """A shift whose walks pass over projects in which nothing was written since the last one.
 
-    What a walk of everything would see is the same; only the guards look at whole walks.
+    What a walk of everything would see is the same; only the guards look at whole walks.  A power
+    cut changes nothing about that: what a walk has applied is committed, and were it not, nobody
+    would look again, so that it would show.
     """
 
     whole: dict[PlaceName, bool]
@@ -480,10 +482,16 @@ class _Night(shift._Night):
     def _walk(self, share: Any, name: PlaceName, place: Any) -> None:
         side = place.side
         if self.whole[name] or not side.mounted:
-            super()._walk(share, name, place)
-            if name in self._places:
-                side.touched.clear()
-                self.whole[name] = False
+            touched, side.touched = side.touched, set()  # people go on writing meanwhile
+            walked = False
+            try:
+                super()._walk(share, name, place)
+                walked = name in self._places
+            finally:
+                if walked:
+                    self.whole[name] = False
+                else:
+                    side.touched |= touched
             return
         place._disks.walks(side.files)
         for project in sorted(side.touched):
@@ -521,7 +529,7 @@ class Year:
         self.settings = self._settings(folder / "ledger.db")
         self.studio = Studio(plan, self.start)
         self.report = Report(start=self.start)
-        self._watched: dict[PlaceName, dict[bytes, Planted]] = defaultdict(dict)
+        self._watched: dict[PlaceName, dict[bytes, Planted]] = {place: {} for place in PLACES}
         speed = plan.speed
         self.speeds = {MAIN: speed, VAULT: speed * 1.05, SMALL: 4 * speed, SMALL_VAULT: 4 * speed}
         self.disks = Disks(
@@ -664,8 +672,6 @@ class Year:
                 left.rename(f"{path}{end}")
         with Ledger(path) as ledger:
             self.report.said += ledger.soundness()
-        # What a walk had applied and a cut took back, the next one must see again.
-        self._whole.update(dict.fromkeys(PLACES, True))
 
     def _plant(self) -> None:
         random, studio = Random(self.plan.seed + 2), self.studio
