@@ -421,7 +421,7 @@ class Queue:
 
     def _take(self) -> Due | None:
         why, under_way = self._why, self._under_way
-        if self._held and why in self._held:
+        if why in self._held:
             return self._held.pop(why)
         for due in self._files[why]:
             if due.path in under_way:

@@ -289,6 +289,16 @@ def test_the_longest_unread_come_first_and_what_is_read_goes_to_the_end(ledger):
     assert ledger.work.read_since(SOURCE, NOW + 1) == (3, 3000)
 
 
+def test_what_is_held_when_the_first_of_the_longest_unread_is_asked_for_is_due_no_more(ledger):
+    tree = [file("a"), file("b"), file("c")]
+    walked(ledger, SOURCE, tree)
+    record(ledger, SOURCE, *map(read, tree))
+    stream = ledger.work.longest_unread(SOURCE, read_before=NOW + 1)
+    ledger.readings.add(SOURCE, read(tree[0], 1, NOW + 1), float(NOW + 1))
+    assert names(stream) == [b"b", b"c"]
+    assert names(ledger.work.longest_unread(SOURCE, read_before=NOW)) == []
+
+
 def test_what_was_read_within_a_time_is_counted_whether_it_is_all_none_or_some(ledger):
     read_at = {"a": 0, "b": 1, "c": 1, "d": 3}
     walked(ledger, SOURCE, [*(file(name, ord(name)) for name in read_at), file("new", 7)])

@@ -70,10 +70,35 @@ class Work:
         """Files that were read, the oldest reading first, from the one ``after``.
 
         A file read meanwhile goes to the end, so that it comes again only after all others, and
-        not at all where that is no longer ``read_before``.
+        not at all where that is no longer ``read_before``.  What was read until the first is asked
+        for is not due any more.
         """
         self._readings.flush()
-        return self._by_age(place, after, read_before)
+        number, share = self._names.place(place), self._names.share(place.share)
+        key: tuple[int, int, object] = (-(1 << 63), 0, BEFORE_ALL)
+        if after is not None and after.read_at is not None:
+            folder_path, name = split(after.path)
+            key = after.read_at, self._names.folder(share, folder_path) or 0, name
+        last_folder, path = -1, b""
+        while True:
+            page = self._store.rows(
+                statements.LONGEST_UNREAD,
+                {
+                    "place": number,
+                    "read_at": key[0],
+                    "folder": key[1],
+                    "name": key[2],
+                    "before": read_before,
+                    "most": _FILES_AT_ONCE,
+                },
+            )
+            for read_at, folder, name, size in page:
+                if folder != last_folder:
+                    last_folder, path = folder, self._names.folder_path(folder)
+                yield Due(path + name, size, read_at)
+            if len(page) < _FILES_AT_ONCE:
+                return
+            key = page[-1][:3]
 
     def oldest_read(self, place: PlaceName) -> int | None:
         """When the longest unread of the files that were read was read; None without any."""
@@ -123,33 +148,6 @@ class Work:
             return False
         row = self._store.row(statements.UNREAD_FOR_LONG, (number, moment))
         return row is not None and bool(row[0])
-
-    def _by_age(self, place: PlaceName, after: Due | None, read_before: int) -> Iterator[Due]:
-        number, share = self._names.place(place), self._names.share(place.share)
-        key: tuple[int, int, object] = (-(1 << 63), 0, BEFORE_ALL)
-        if after is not None and after.read_at is not None:
-            folder_path, name = split(after.path)
-            key = after.read_at, self._names.folder(share, folder_path) or 0, name
-        last_folder, path = -1, b""
-        while True:
-            page = self._store.rows(
-                statements.LONGEST_UNREAD,
-                {
-                    "place": number,
-                    "read_at": key[0],
-                    "folder": key[1],
-                    "name": key[2],
-                    "before": read_before,
-                    "most": _FILES_AT_ONCE,
-                },
-            )
-            for read_at, folder, name, size in page:
-                if folder != last_folder:
-                    last_folder, path = folder, self._names.folder_path(folder)
-                yield Due(path + name, size, read_at)
-            if len(page) < _FILES_AT_ONCE:
-                return
-            key = page[-1][:3]
 
     def _by_path(
         self, place: PlaceName, after: bytes | None, folders: str, few: bool, files: str
