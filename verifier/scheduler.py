@@ -82,10 +82,9 @@ class Task(Struct, frozen=True):
     why: Why
 
     @property
-    def paths(self) -> Sequence[bytes]:
+    def paths(self) -> list[bytes]:
         """The files' paths."""
-        files = self.files
-        return (files[0].path,) if len(files) == 1 else [each.path for each in files]
+        return [each.path for each in self.files]
 
     @property
     def bytes(self) -> int:
@@ -420,11 +419,11 @@ class Queue:
         return None if found is None else Task(self.place, (found[1],), found[0])
 
     def _take(self) -> Due | None:
-        why, under_way = self._why, self._under_way
+        why = self._why
         if why in self._held:
             return self._held.pop(why)
         for due in self._files[why]:
-            if due.path in under_way:
+            if due.path in self._under_way:
                 continue
             if why is _WANTED:
                 # Read once more for another reason: a neighbour of damage may turn out to be

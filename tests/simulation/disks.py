@@ -327,8 +327,7 @@ class Disks:
                 while (ends := lane.ends()) <= moment:
                     lane.go_on(ends)
                     self._finish(lane)
-                    if lane.waiting:
-                        lane.take_up()
+                    lane.take_up()
                 lane.go_on(moment)
             idle = idle and not lane.running
             if lane.answers >= self._handed_over or (lane.answers and not lane.running):
@@ -382,8 +381,9 @@ class Disks:
     def _read(self, lane: _Lane, reading: _Reading, count: int) -> list[Sighting]:
         side, files = lane.side, reading.task.files
         if len(files) == 1:
-            where = reading.where(side)
-            return [self._read_one(lane, files[0].path, where)] if count else []
+            if not count:
+                return []
+            return [self._read_one(lane, files[0].path, reading.where(side))]
         found = self._read_together(lane, files[:count])
         if found is not None:
             return found

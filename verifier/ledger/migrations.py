@@ -104,6 +104,27 @@ _SIGHTINGS: Final = (
     """,
 )
 
+_SIGHTING_COUNTED: Final = """
+    CREATE TRIGGER sighting_counted AFTER UPDATE OF {columns} ON sightings
+        WHEN OLD.kind <> NEW.kind OR OLD.size <> NEW.size
+            OR (OLD.read_at IS NULL) <> (NEW.read_at IS NULL)
+            OR (OLD.wanted IS NULL) <> (NEW.wanted IS NULL)
+    BEGIN
+        UPDATE places SET
+            files        = files + (NEW.kind = 0) - (OLD.kind = 0),
+            bytes        = bytes + NEW.counted - OLD.counted,
+            unread_files = unread_files + (NEW.kind = 0 AND NEW.read_at IS NULL)
+                                        - (OLD.kind = 0 AND OLD.read_at IS NULL),
+            unread_bytes = unread_bytes + (NEW.read_at IS NULL) * NEW.counted
+                                        - (OLD.read_at IS NULL) * OLD.counted,
+            wanted_files = wanted_files + (NEW.kind = 0 AND NEW.wanted IS NOT NULL)
+                                        - (OLD.kind = 0 AND OLD.wanted IS NOT NULL),
+            wanted_bytes = wanted_bytes + (NEW.wanted IS NOT NULL) * NEW.counted
+                                        - (OLD.wanted IS NOT NULL) * OLD.counted
+            WHERE id = NEW.place;
+    END
+    """
+
 _TRIGGERS: Final = (
     """
     CREATE TRIGGER sighting_added AFTER INSERT ON sightings BEGIN
@@ -133,26 +154,7 @@ _TRIGGERS: Final = (
         INSERT INTO touched (place, folder, name) VALUES (OLD.place, OLD.folder, OLD.name);
     END
     """,
-    """
-    CREATE TRIGGER sighting_counted AFTER UPDATE OF kind, size, read_at, wanted ON sightings
-        WHEN OLD.kind <> NEW.kind OR OLD.size <> NEW.size
-            OR (OLD.read_at IS NULL) <> (NEW.read_at IS NULL)
-            OR (OLD.wanted IS NULL) <> (NEW.wanted IS NULL)
-    BEGIN
-        UPDATE places SET
-            files        = files + (NEW.kind = 0) - (OLD.kind = 0),
-            bytes        = bytes + NEW.counted - OLD.counted,
-            unread_files = unread_files + (NEW.kind = 0 AND NEW.read_at IS NULL)
-                                        - (OLD.kind = 0 AND OLD.read_at IS NULL),
-            unread_bytes = unread_bytes + (NEW.read_at IS NULL) * NEW.counted
-                                        - (OLD.read_at IS NULL) * OLD.counted,
-            wanted_files = wanted_files + (NEW.kind = 0 AND NEW.wanted IS NOT NULL)
-                                        - (OLD.kind = 0 AND OLD.wanted IS NOT NULL),
-            wanted_bytes = wanted_bytes + (NEW.wanted IS NOT NULL) * NEW.counted
-                                        - (OLD.wanted IS NOT NULL) * OLD.counted
-            WHERE id = NEW.place;
-    END
-    """,
+    _SIGHTING_COUNTED.format(columns="kind, size, read_at, wanted"),
     """
     CREATE TRIGGER sighting_touched
         AFTER UPDATE OF kind, size, mtime_ns, target, digest, trouble, walk_trouble ON sightings
@@ -596,26 +598,7 @@ _COUNTED_ON_CALL: Final = (
     # Readings that find what others found write nothing but `read_at`, and call no trigger, which
     # took a quarter of their time.  Whoever sets `read_at` to NULL, or from it, sets one of these.
     "DROP TRIGGER sighting_counted",
-    """
-    CREATE TRIGGER sighting_counted AFTER UPDATE OF kind, size, wanted ON sightings
-        WHEN OLD.kind <> NEW.kind OR OLD.size <> NEW.size
-            OR (OLD.read_at IS NULL) <> (NEW.read_at IS NULL)
-            OR (OLD.wanted IS NULL) <> (NEW.wanted IS NULL)
-    BEGIN
-        UPDATE places SET
-            files        = files + (NEW.kind = 0) - (OLD.kind = 0),
-            bytes        = bytes + NEW.counted - OLD.counted,
-            unread_files = unread_files + (NEW.kind = 0 AND NEW.read_at IS NULL)
-                                        - (OLD.kind = 0 AND OLD.read_at IS NULL),
-            unread_bytes = unread_bytes + (NEW.read_at IS NULL) * NEW.counted
-                                        - (OLD.read_at IS NULL) * OLD.counted,
-            wanted_files = wanted_files + (NEW.kind = 0 AND NEW.wanted IS NOT NULL)
-                                        - (OLD.kind = 0 AND OLD.wanted IS NOT NULL),
-            wanted_bytes = wanted_bytes + (NEW.wanted IS NOT NULL) * NEW.counted
-                                        - (OLD.wanted IS NOT NULL) * OLD.counted
-            WHERE id = NEW.place;
-    END
-    """,
+    _SIGHTING_COUNTED.format(columns="kind, size, wanted"),
 )
 
 MIGRATIONS: Final = (

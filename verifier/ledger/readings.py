@@ -46,6 +46,17 @@ class _Held(NamedTuple):
     past_cache: bool
 
 
+class _Tally(NamedTuple):
+    """Readings of a place, the bytes of those with a digest, and how many had trouble."""
+
+    files: int
+    bytes: int
+    troubles: int
+
+
+_NOTHING_READ: Final = _Tally(0, 0, 0)
+
+
 class Readings:
     """What was read, on its way into the ledger.
 
@@ -135,11 +146,9 @@ class Readings:
         with self._store.transaction():
             recorded, tallies = self._record(held)
             if self.shift is not None:
-                for place, (files, amount, troubles) in tallies.items():
-                    self._store.run(
-                        statements.COUNT_READINGS,
-                        (self.shift, self._names.place(place), files, amount, troubles),
-                    )
+                for place, tally in tallies.items():
+                    values = self.shift, self._names.place(place), *tally
+                    self._store.run(statements.COUNT_READINGS, values)
         before = self._counted
         self._counted = before[0] + recorded, before[1] + count - recorded
         ended = perf_counter()
@@ -212,14 +221,10 @@ class Readings:
                     statements.UNWANT, (number, self._names.folder(share, folder), name)
                 )
 
-    def _record(self, held: list[_Held]) -> tuple[int, dict[PlaceName, tuple[int, int, int]]]:
-        """Write readings in their order.
-
-        Returns how many counted, and of each place its readings, the bytes of those with a digest,
-        and how many had trouble.
-        """
+    def _record(self, held: list[_Held]) -> tuple[int, dict[PlaceName, _Tally]]:
+        """Write readings in their order; how many counted, and each place's tally."""
         recorded = 0
-        tallies: dict[PlaceName, tuple[int, int, int]] = {}
+        tallies: dict[PlaceName, _Tally] = {}
         rows: list[tuple[object, ...]] = []
         of: PlaceName | None = None
         in_folder: bytes | None = None
@@ -288,17 +293,18 @@ class Readings:
                         inode,
                     )
                 )
-            before = tallies.get(place, (0, 0, 0))
-            tallies[place] = (before[0] + len(readings), before[1] + amount, before[2] + troubles)
+            files, size, failed = tallies.get(place, _NOTHING_READ)
+            tallies[place] = _Tally(files + len(readings), size + amount, failed + troubles)
         return recorded + self._write(rows, plainly), tallies
 
     def _write(self, rows: list[tuple[object, ...]], plainly: bool) -> int:
         if not plainly:
             return self._store.run_each(statements.RECORD, rows)
         # Where the first has changed, or is wanted, others will have or be: those take both ways.
-        again = rows and rows[0][_PAST] and self._store.run(statements.RECORD_AGAIN, rows[0])
-        if again and self._store.run_each(statements.RECORD_AGAIN, rows[1:]) == len(rows) - 1:
-            return len(rows)
+        if rows and rows[0][_PAST] and self._store.run(statements.RECORD_AGAIN, rows[0]):
+            others = rows[1:]
+            if self._store.run_each(statements.RECORD_AGAIN, others) == len(others):
+                return len(rows)
         return self._store.run_each(statements.RECORD_PLAIN, rows)
 
 
