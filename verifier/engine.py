@@ -14,6 +14,7 @@ from __future__ import annotations
 import heapq
 import math
 import multiprocessing
+import multiprocessing.connection
 import os
 import threading
 import time
@@ -669,8 +670,10 @@ class Engine:
         pool.shutdown(wait=False, cancel_futures=True)
         deadline = time.monotonic() + STOP_WITHIN
         for process in processes:
-            process.join(max(0.0, deadline - time.monotonic()))
-            if process.is_alive():
+            # `is_alive` would not do: the pool's thread waits for them too, and whoever asks second
+            # takes one that has ended for alive and would kill a number that is another's by then.
+            left = max(0.0, deadline - time.monotonic())
+            if not multiprocessing.connection.wait([process.sentinel], left):
                 process.kill()
 
 
