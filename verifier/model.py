@@ -16,6 +16,10 @@ from msgspec import Struct
 SEGMENT: Final = 64 * 1024 * 1024
 """Bytes of a file that one fingerprint covers."""
 
+SOURCE: Final = "source"
+"""The name of the place that a share's mirrors are copies of.  No mirror may have it: the two
+would be one place, and all that is on it its own copy."""
+
 DEFAULT_SLACK_NS: Final = 2_000_000_000
 """Dates this near count as equal: some file systems keep even seconds only."""
 

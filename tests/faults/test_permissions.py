@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pwd
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -27,8 +28,12 @@ def pair(open_tmp: Path) -> tuple[Tree, Tree]:
 
 
 def as_nobody(*places: Tree | Path) -> Outcome:
+    return allowed(lambda: compare(*places, before=AS_NOBODY))
+
+
+def allowed(run: Callable[[], Outcome]) -> Outcome:
     try:
-        return compare(*places, before=AS_NOBODY)
+        return run()
     except AssertionError as error:
         if "No module named" in str(error) or "Permission denied" in str(error):
             pytest.skip("other users may not run this Python")
@@ -81,3 +86,26 @@ def test_somebody_elses_files_are_read_though_their_access_dates_cannot_be_kept(
     pair: tuple[Tree, Tree],
 ) -> None:
     assert as_nobody(*pair).status == 0
+
+
+def test_a_forecast_says_that_it_is_too_short_where_a_folder_may_not_be_listed(
+    pair: tuple[Tree, Tree], open_tmp: Path
+) -> None:
+    records = open_tmp / "records"
+    records.mkdir()
+    os.chown(records, NOBODY, NOBODY)
+    source, mirror = pair
+    file = open_tmp / "settings.toml"
+    file.write_text(
+        f'[studio]\ntimezone = "UTC"\nledger = "{records}/l.db"\nreports = "{records}/r"\n'
+        f'[[share]]\nname = "surveys"\nsource = "{source.root}"\n'
+        f'[[share.mirror]]\nname = "vault"\nat = "{mirror.root}"\n'
+    )
+
+    def preflight() -> str:
+        run = allowed(lambda: verifier("--config", file, "preflight", before=AS_NOBODY))
+        return run.out.decode()
+
+    assert "at least" not in preflight()
+    os.chmod(source.at("flights"), 0)
+    assert "at least" in preflight()

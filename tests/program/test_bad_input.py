@@ -298,6 +298,7 @@ def test_a_reader_that_hangs_up_early_is_shown_no_traceback(tmp_path: Path) -> N
         process.wait()
         assert "Traceback" not in said
         assert "BrokenPipe" not in said
+        assert process.returncode == 3
 
 
 @pytest.mark.parametrize("closed", [">&-", "2>&-", ">&- 2>&-", "<&-"])

@@ -539,6 +539,31 @@ BROKEN: dict[str, tuple[str, str]] = {
         SMALL + SHARE + VAULT + FARAWAY.replace("faraway", "vault"),
         f'{M1}.name is "vault" (two mirrors of this share have it), expected a name that no',
     ),
+    "a mirror called as the source is": (
+        SMALL + SHARE + VAULT.replace('"vault"', '"Source"'),
+        'share["current-surveys"].mirror["Source"].name is "Source" (so every share\'s source is '
+        "called), expected another name for a mirror.",
+    ),
+    "the ledger where the settings stand": (
+        f'{SMALL}ledger = "{FILE}"\n',
+        f'studio.ledger is "{FILE}" (the settings stand there), expected a path of its own.',
+    ),
+    "reports where the ledger goes": (
+        f'{SMALL}ledger = "/srv/a"\nreports = "/srv/b/../a"\n',
+        'studio.reports is "/srv/b/../a" (the ledger goes there), expected a path of its own.',
+    ),
+    "a user that there is not": (
+        f'{SMALL}ledger = "~nobody-here/ledger.db"\n',
+        '(nobody is called "nobody-here" here; a folder of that name is ./~nobody-here), expected',
+    ),
+    "a number that is too long for Python": (
+        f"{SMALL}[clearance]\ncopies = {'9' * 5000}\n",
+        "is no valid TOML: exceeds the limit",
+    ),
+    "nearly a key of another table": (
+        f'time_zone = "UTC"\n{SMALL}',
+        "time_zone is an unknown key (did you mean studio.timezone?), expected one of ",
+    ),
     "name like an option": (
         SMALL + SHARE.replace('"current', '"-current') + VAULT,
         'share["-current-surveys"].name is "-current-surveys" (it begins with "-"',

@@ -9,7 +9,7 @@ import os
 import sys
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NoReturn
+from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 import click
 
@@ -40,8 +40,19 @@ _COMMANDS: Final = {
 }
 
 
+class _ReaderGone(Exception):
+    """Whoever read what is printed has gone."""
+
+
 class _Commands(click.Group):
     """The commands by name; each stands in a module of the same name."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """As every group does, but `click` would end with 1, "there are findings", without this."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as error:
+            raise _ReaderGone from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(_COMMANDS)
@@ -116,7 +127,7 @@ def run() -> NoReturn:
     except (KeyboardInterrupt, click.Abort):
         print(stopping.SENTENCE, file=sys.stderr)
         status = 3
-    except BrokenPipeError:
+    except (BrokenPipeError, _ReaderGone):
         status = _output_lost()  # whoever read it has had enough, and knows
     stopping.end(status if isinstance(status, int) else 0)
 

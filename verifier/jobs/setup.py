@@ -9,20 +9,21 @@ from __future__ import annotations
 import os
 import re
 import sys
+import tomllib
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final, TypeVar
 from zoneinfo import ZoneInfo
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from verifier import settings
 from verifier.errors import PlaceUnreachable, RequestRefused, SettingsRefused
 from verifier.hours import Span, WorkingHours
 from verifier.inside import lies_in
-from verifier.model import printable
+from verifier.model import SOURCE, printable
 from verifier.output import failures_named, whole_file
 from verifier.places.addresses import parse_address, parse_path
 from verifier.places.base import let_go
@@ -176,11 +177,14 @@ def _place_elsewhere(answer: str, others: Sequence[str]) -> str:
 
 
 def mirror_name(at: str, source: str, taken: Sequence[str]) -> str:
-    """A name for a mirror, from its folder: what sets it apart from the source."""
+    """A name for a mirror, from its folder: what sets it apart from the source.
+
+    Never one of the ``taken``, nor the source's own.
+    """
     parts = [part for part in Path(at).parts if part not in Path(source).parts]
     for each in (*parts[:1], Path(at).name, "mirror"):
         with suppress(ValueError):
-            if each not in taken:
+            if each not in taken and each.casefold() != SOURCE:
                 return NAME.read(each)
     number = 2
     while f"mirror-{number}" in taken:
@@ -202,13 +206,18 @@ def some_time(answer: str) -> str:
     return duration_in_words(settings.parse_duration(answer))
 
 
+ALWAYS_OPEN: Final = WorkingHours(ZoneInfo("UTC"))
+
 _ONE_SPAN: Final = re.compile(
     r"\s*(?P<span>[^;]*?[0-9]{1,2}:[0-9]{2}\s*-\s*[0-9]{1,2}:[0-9]{2})\s*(?:[,;]|$)"
 )
 
 
-def working_hours(answer: str) -> tuple[str, ...]:
-    """Days and times, with commas in between; none at all when nobody works there."""
+def working_hours(answer: str, besides: WorkingHours = ALWAYS_OPEN) -> tuple[str, ...]:
+    """Days and times, with commas in between; none at all when nobody works there.
+
+    ``besides`` are the hours that stand in the file, of which only these are asked about.
+    """
     if answer == NONE:
         return ()
     found: list[Span] = []
@@ -219,14 +228,20 @@ def working_hours(answer: str) -> tuple[str, ...]:
             raise ValueError(f"Expected {SPAN.expected}, with a comma before the next ones.")
         found.append(_formed(SPAN, match["span"]))
         at = match.end()
-    if not WorkingHours(ZoneInfo("UTC"), tuple(found)).ever_open():
-        raise ValueError("These leave not one open minute in the week to read in.")
+    if not structs.replace(besides, working=tuple(found)).ever_open():
+        margin = timedelta(seconds=besides.margin)
+        with_it = f", with the margin of {duration_in_words(margin)}" if margin else ""
+        raise ValueError(f"These leave not one open minute in the week to read in{with_it}.")
     return tuple(map(str, found))
 
 
-def outside(answer: str, places: Sequence[str], *, is_folder: bool) -> str:
-    """A path to write at, outside of every share."""
+def outside(
+    answer: str, places: Sequence[str], *, is_folder: bool, others: Sequence[Path] = ()
+) -> str:
+    """A path to write at, outside of every share, and none of the ``others``."""
     path = _path(answer)
+    if _real(path) in map(_real, others):
+        raise ValueError(f"{_shown(path)} is taken already. Answer with another path.")
     if path.exists() and path.is_dir() is not is_folder:
         raise ValueError(f"{_shown(path)} is {'no' if is_folder else 'a'} folder.")
     real = _real(path)
@@ -238,9 +253,16 @@ def outside(answer: str, places: Sequence[str], *, is_folder: bool) -> str:
     return str(path)
 
 
-def whom_to_tell(answer: str) -> tuple[str, ...]:
-    """Addresses with blanks in between."""
+def whom_to_tell(answer: str, proposed: Sequence[str] = ()) -> tuple[str, ...]:
+    """Addresses with blanks in between; those that stand in the file may hold blanks."""
+    if answer == shown_addresses(proposed):
+        return tuple(proposed)
     return () if answer == NONE else tuple(_formed(NOTIFY, each) for each in answer.split())
+
+
+def shown_addresses(addresses: Sequence[str]) -> str:
+    """Addresses as they are asked for."""
+    return " ".join(addresses) or NONE
 
 
 def _formed(form: Form[_T], answer: str) -> _T:
@@ -275,8 +297,16 @@ def _writable_text(answer: str) -> None:
 
 
 def write(file: Path, found: Settings | None, after: Answers, now: datetime) -> Written:
-    """Put the settings in their place.  Raises RequestRefused, OutputFailed, SettingsRefused."""
+    """Put the settings in their place, if they are still as ``found``, None for no file at all.
+
+    Raises RequestRefused, OutputFailed, SettingsRefused.
+    """
     real = Path(os.path.realpath(file))  # a link stays one
+    if existing(file) != found:
+        raise SettingsRefused(
+            f"{_shown(file)} was written by somebody else while the questions were asked, so it "
+            "was left as it is. Run setup again."
+        )
     refuse_inside_share(real, after)
     before = None if found is None else answers_of(found)
     if before == after:
@@ -334,6 +364,7 @@ def _content(
     assert found is not None
     try:
         content = changed(former, before, after)
+        tomllib.loads(content.decode("utf-8-sig"))
     except Exception as error:  # whatever an unusual way of writing makes of it
         raise _cannot_change(file) from error
     read = settings.parse(content, file, os.environ)

@@ -32,7 +32,6 @@ from verifier.ledger.spending import Spending
 from verifier.ledger.store import Store
 from verifier.ledger.suspicions import Suspicions
 from verifier.ledger.values import (
-    SOURCE,
     Acceptance,
     Clearance,
     Covered,
@@ -64,6 +63,7 @@ from verifier.ledger.values import (
 )
 from verifier.ledger.walks import Walk
 from verifier.ledger.work import Work
+from verifier.model import SOURCE
 
 
 class Ledger:

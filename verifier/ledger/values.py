@@ -6,14 +6,10 @@ Times are whole seconds since 1970 in UTC, sizes bytes, paths bytes relative to 
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Final
 
 from msgspec import Struct
 
-from verifier.model import Agreement, Finding, Kind, Sighting, Verdict
-
-SOURCE: Final = "source"
-"""The name of the place that a share's mirrors are copies of."""
+from verifier.model import SOURCE, Agreement, Finding, Kind, Sighting, Verdict
 
 
 class PlaceName(Struct, frozen=True, order=True, cache_hash=True):

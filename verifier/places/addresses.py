@@ -138,7 +138,11 @@ def parse_path(text: str, base: Path) -> Path:
         raise ValueError("it holds a NUL character")
     if _LIKE_A_HOST.match(text):
         raise ValueError("it looks like a path on another host, which begins with ssh://")
-    return Path(os.path.normpath(base / os.path.expanduser(text)))
+    expanded = os.path.expanduser(text)
+    if expanded.startswith("~"):
+        user = re.split(r"[/\\]", expanded)[0]
+        raise ValueError(f'nobody is called "{user[1:]}" here; a folder of that name is ./{user}')
+    return Path(os.path.normpath(base / expanded))
 
 
 _LIKE_A_HOST: Final = re.compile(r"[^/\\]{2,}:")

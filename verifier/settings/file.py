@@ -55,7 +55,7 @@ def _toml(content: bytes, file: Path) -> dict[str, object]:
         raise SettingsRefused(
             f"{name_of(file)}: line {line} is not text in UTF-8, expected a TOML file in UTF-8."
         ) from error
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number may have too many digits for Python
         said = str(error) if isinstance(error, ValueError) else "it is nested too deeply"
         raise SettingsRefused(
             f"{name_of(file)} is no valid TOML: {said[:1].lower()}{said[1:]}, expected lines such "

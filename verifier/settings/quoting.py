@@ -17,9 +17,15 @@ from verifier.settings.secrets import shown_address, without_password
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:
     """The nearest known word in brackets, with a blank before it; empty where none is near."""
+    near = nearest(word, known)
+    return f" (did you mean {near}?)" if near else ""
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """The nearest known word, whatever its letters' case; None where none is near."""
     by_lower = {each.lower(): each for each in sorted(known)}
     near = get_close_matches(word.lower(), by_lower, 1)
-    return f" (did you mean {by_lower[near[0]]}?)" if near else ""
+    return by_lower[near[0]] if near else None
 
 
 _SHOWN: Final = 80

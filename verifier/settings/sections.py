@@ -13,6 +13,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from verifier.hours import DAYS, Busy, Dates, WorkingHours
+from verifier.model import SOURCE
 from verifier.places.addresses import Address, AddressKind
 from verifier.settings.forms import (
     BUDGET,
@@ -191,6 +192,9 @@ def _mirrors(share: Table, source: Address) -> Iterator[Mirror]:
         if mirror.name in names:
             reason = "two mirrors of this share have it"
             raise table.refuse("name", "a name that no other one has", reason)
+        if mirror.name.casefold() == SOURCE:
+            reason = "so every share's source is called"
+            raise table.refuse("name", "another name for a mirror", reason)
         names.add(mirror.name)
         if source.holds(mirror.at):
             reason = f"it is, or is inside, the share's source, {source}"
@@ -290,7 +294,16 @@ def _places(table: Table, share: Share) -> Iterator[tuple[Address, Table, str]]:
 
 
 def _refuse_writing_into_shares(studio: Table, settings: Settings) -> None:
-    """What is written, the ledger and the reports, may not lie inside of what is checked."""
+    """What is written, the ledger and the reports, may not lie inside of what is checked.
+
+    Nor may one be written where another stands.
+    """
+    ledger, reports = settings.studio.ledger, settings.studio.reports
+    if ledger == settings.file:
+        raise studio.refuse("ledger", "a path of its own", "the settings stand there")
+    if reports in (settings.file, ledger):
+        other = "the ledger goes there" if reports == ledger else "the settings stand there"
+        raise studio.refuse("reports", "a path of its own", other)
     for key, path in (("ledger", settings.studio.ledger), ("reports", settings.studio.reports)):
         written = Address(AddressKind.FOLDER, str(path))
         for share in settings.shares:

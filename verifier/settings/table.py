@@ -16,6 +16,7 @@ from verifier.settings.forms import Form
 from verifier.settings.quoting import (
     did_you_mean,
     name_of,
+    nearest,
     quoted,
     quoted_address,
     quoted_text,
@@ -148,8 +149,8 @@ class Table:
     def _unknown(self, key: str) -> SettingsRefused:
         known = KEYS[self._kind]
         hint = did_you_mean(key, known)
-        elsewhere = [table for table, keys in KEYS.items() if key in keys]
-        if not hint and elsewhere:
-            hint = f" (did you mean {'.'.join(filter(None, (elsewhere[0], key)))}?)"
+        if not hint and (near := nearest(key, {each for keys in KEYS.values() for each in keys})):
+            elsewhere = next(table for table, keys in KEYS.items() if near in keys)
+            hint = f" (did you mean {'.'.join(filter(None, (elsewhere, near)))}?)"
         expected = f"one of {', '.join(known)}"
         return self._refusal(f"{self._path(key)} is an unknown key{hint}", expected)

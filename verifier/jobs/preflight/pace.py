@@ -108,7 +108,9 @@ def first_read(
     seconds = reading_time(shares, None if limit is None else limit.bytes_per_second)
     pace = total / seconds
     ends = forecast.ends(found.hours, at, total, pace)
-    complete = all(each.complete and (each.pace or not each.bytes) for each in places)
+    complete = all(
+        each.complete and not each.unlisted and (each.pace or not each.bytes) for each in places
+    )
     local = None if ends is None else found.hours.local(round(ends))
     besides = tuple(each.full_name for each in places if each.full_name in limited)
     return FirstRead(total, pace, seconds, local, bool(complete), besides)

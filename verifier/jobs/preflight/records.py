@@ -35,6 +35,9 @@ COPIES: Final = 8
 """Bytes that the ledger needs for each path of each place, and how often it stands there: itself
 and its seven backups.  Measured by tests/benchmarks/ledger.py."""
 
+AN_EMPTY_LEDGER: Final = 256 * 1024
+"""Bytes of one that knows no path: a page or more for each table and index."""
+
 
 class Known(Struct, frozen=True):
     """What a ledger knows that other checks need; nothing where it cannot be used.
@@ -199,7 +202,7 @@ def room(
     path = found.studio.ledger
     if not any(known) or not path.parent.is_dir():
         return None
-    total = sum(known) * A_SIGHTING * COPIES
+    total = (AN_EMPTY_LEDGER + sum(known) * A_SIGHTING) * COPIES
     there = sum(_size(each) for each in (path, *backups_of(path)))
     free = shutil.disk_usage(path.parent).free
     folder = printable(os.fsencode(path.parent))
