@@ -169,6 +169,8 @@ class Studio:
         for place in self.places:
             self.walk(place)
         judging, mirrors = self._judging()
+        for mirror in mirrors:
+            self.ledger.agreements.end_where_nothing_stands(mirror)
         judging.judge(mirrors, self.run_started, anew=True)
         if audit:
             self.audit()

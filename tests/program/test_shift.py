@@ -9,6 +9,7 @@ import shutil
 import signal
 import sqlite3
 import subprocess
+import threading
 import time
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -724,3 +725,31 @@ def test_shifts_right_after_each_other_each_read_a_whole_round_and_leave_nothing
         document = estate.shift().document
         assert document["files_read"] == files, number
         assert document["left"] == {"files": 0, "bytes": 0}
+
+
+def test_a_file_that_changes_whenever_it_is_read_is_unsettled_until_it_is_still(tmp_path):
+    estate = Estate(tmp_path, Tree(tmp_path / "bench").file("flights/a.mp4", 12 * MIB))
+    estate.settings(pace='at_most = "10 MB/s"')
+    path = estate.mirror.at("flights/a.mp4")
+    over = threading.Event()
+
+    def goes_on_writing() -> None:
+        with open(path, "r+b") as file:
+            while not over.wait(0.02):
+                file.seek(7)
+                file.write(os.urandom(1))
+                file.flush()
+
+    writing = threading.Thread(target=goes_on_writing)
+    writing.start()
+    try:
+        night = estate.shift()
+    finally:
+        over.set()
+        writing.join()
+    assert night.status == 1
+    assert night.findings == {"flights/a.mp4": ("unsettled", None, "mirror", None)}
+    assert night.document["left"] == {"files": 0, "bytes": 0}
+    shutil.copy2(estate.source.at("flights/a.mp4"), path)
+    again = estate.shift()
+    assert (again.status, again.findings) == (0, {})

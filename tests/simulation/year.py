@@ -501,6 +501,7 @@ class _Night(shift._Night):
         side.touched.clear()
         place.check()
         self._places[name] = place
+        self._just_walked.add(name)
 
 
 class SimulatedShifts(shift.Shifts):

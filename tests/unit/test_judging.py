@@ -188,6 +188,23 @@ def test_a_new_file_is_pending_until_a_mirror_run_had_its_chance(studio):
     assert studio.lasting() == {}
 
 
+def test_rot_on_the_source_is_over_once_somebody_saved_a_newer_version(studio):
+    """Its advice, to bring the mirror's copy back, would undo that edit."""
+    studio.write(SOURCE, A, b"first light", START)
+    studio.copy_all()
+    studio.night()
+    studio.rot(SOURCE, A)
+    studio.night(audit=True)
+    assert studio.lasting() == {A: (Verdict.CORRUPT, "rot", Side.SOURCE)}
+    studio.run_started = NEVER_DUE
+    studio.write(SOURCE, A, b"second light", studio.now)
+    studio.night()
+    assert studio.lasting() == {}
+    studio.run_started = studio.now + DAY
+    studio.night()
+    assert studio.lasting() == {A: (Verdict.STALE, "older-version", Side.MIRROR)}
+
+
 def test_an_edit_is_pending_then_stale_then_matched(studio):
     studio.run_started = NEVER_DUE
     studio.write(SOURCE, PLAN, b"high tide at noon", int(studio.now) + 10)
@@ -337,6 +354,24 @@ def test_three_contents_that_all_differ_decide_nothing(three):
     three.write(FARAWAY, A, b"firsT light", START)
     three.night()
     assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.UNKNOWN)}
+
+
+def test_a_third_copy_has_no_say_in_what_it_holds_no_more(three):
+    three.write(SOURCE, A, b"first light", START)
+    for place in (VAULT, FARAWAY):
+        three.write(place, A, b"First light", START)
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.SOURCE)}
+    three.write(FARAWAY, A, b"fiRst light", START + 1)
+    three.night()
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.UNKNOWN)}
+    three.write(FARAWAY, A, b"first light", START + 2)
+    three.night()
+    three.night()
+    assert three.lasting() == {A: (Verdict.CORRUPT, "differs", Side.MIRROR)}
+    finding = three.ledger.findings.lasting_at(VAULT, A).finding
+    assert "faraway holds the same as the source" in finding.detail
 
 
 def _faraway_decides_once_it_is_back(three: Studio, held: dict[bytes, tuple[bytes, int]]) -> None:

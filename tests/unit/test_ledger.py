@@ -359,6 +359,20 @@ def test_a_ledger_inside_a_share_is_refused(tmp_path, inside):
     assert refused.value.exit_status == 3
 
 
+@pytest.mark.root
+def test_a_ledger_that_a_mount_leads_into_a_folder_of_a_share_is_refused(tmp_path):
+    share, state = tmp_path / "bench", tmp_path / "state"
+    (share / "notes").mkdir(parents=True)
+    state.mkdir()
+    if subprocess.run(["mount", "--bind", share / "notes", state], check=False).returncode:
+        pytest.skip("folders may not be mounted here")
+    try:
+        with pytest.raises(LedgerRefused, match="lies inside"):
+            refuse_inside(state / "ledger.db", [share])
+    finally:
+        subprocess.run(["umount", state], check=True)
+
+
 def test_a_ledger_that_a_link_leads_into_a_share_is_refused(tmp_path):
     share = tmp_path / "bench"
     (share / "notes").mkdir(parents=True)

@@ -375,10 +375,29 @@ def test_an_agreement_outlasts_a_change_and_ends_when_its_path_has_gone_on_both_
     walked(ledger, SOURCE, [file("b")])
     assert ledger.agreements.of(VAULT, b"a") == before
     walked(ledger, VAULT, [])
+    ledger.agreements.end_where_nothing_stands(VAULT)
     assert ledger.agreements.of(VAULT, b"b") == before
     assert ledger.agreements.of(VAULT, b"a") is None
     assert ledger.agreements.of(VAULT, b"b") == before
     assert ledger.agreements.of(FARAWAY, b"a") == before
+
+
+@pytest.mark.parametrize("first", [SOURCE, VAULT])
+def test_an_agreement_outlasts_a_night_in_which_its_path_goes_from_one_side_to_the_other(
+    ledger, first
+):
+    """Until both were walked, what is known of the one that is walked second is of yesterday."""
+    second = VAULT if first == SOURCE else SOURCE
+    for place in (SOURCE, VAULT):
+        walked(ledger, place, [file("a")])
+    agree(ledger, VAULT, "a")
+    before = ledger.agreements.of(VAULT, b"a")
+    walked(ledger, second, [])
+    ledger.agreements.end_where_nothing_stands(VAULT)
+    walked(ledger, first, [])
+    walked(ledger, second, [file("a")])
+    ledger.agreements.end_where_nothing_stands(VAULT)
+    assert ledger.agreements.of(VAULT, b"a") == before
 
 
 def test_walks_are_kept_with_their_counts_and_their_shift(ledger):

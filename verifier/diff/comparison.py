@@ -108,7 +108,7 @@ class Comparison:
         everything: bool = False,
         dated: Dated = BOTH_DATED,
     ) -> None:
-        self._slack_ns = slack_ns
+        self.slack_ns = slack_ns
         self._dated = dated
         self._everything = everything
         self._keep = keep
@@ -161,7 +161,7 @@ class Comparison:
             row.mirror,
             row.agreement,
             row.due,
-            slack_ns=self._slack_ns,
+            slack_ns=self.slack_ns,
             likeness=likeness,
             dated=self._dated,
         )
@@ -190,7 +190,7 @@ class Comparison:
             row.mirror,
             row.agreement,
             row.due,
-            slack_ns=self._slack_ns,
+            slack_ns=self.slack_ns,
             dated=self._dated,
         )
         if judgement.verdict is Verdict.MATCHED and not self._everything:

@@ -325,6 +325,8 @@ class _Outcome:
             verdict is Verdict.UNREAD and (row.source is None or row.mirror is None)
         ):
             self._again.add(row.path)  # what it waits for may come without touching it
+            if self._was_of_a_version_before(row):
+                self._settle(row.path, "the source's file was edited, and its copy is not due yet")
         elif verdict is Verdict.ORPHANED and self._was_released(row):
             return
         elif verdict is Verdict.CORRUPT:
@@ -420,7 +422,7 @@ class _Outcome:
         return held
 
     def _matched(self, row: Judged) -> None:
-        if self._open is None or row.path in self._open:
+        if self._may_be_open(row.path):
             known = self._ledger.suspicions.of(self._mirror, row.path)
             if known is not None and known.confirmed_at is None and self._in_doubt(row, known):
                 return
@@ -456,8 +458,26 @@ class _Outcome:
                 row.path, "it stands on both sides, equally large; its content was not read"
             )
 
+    def _was_of_a_version_before(self, row: Judged) -> bool:
+        """True where the source was found damaged, and holds a newer version by now: to bring the
+        mirror's back, as was advised, would undo somebody's work."""
+        agreement, source = row.agreement, row.source
+        if agreement is None or source is None or not self._may_be_open(row.path):
+            return False
+        lasting = self._ledger.findings.lasting_at(self._mirror, row.path)
+        return (
+            row.judgement.verdict is Verdict.PENDING
+            and lasting is not None
+            and lasting.verdict is Verdict.CORRUPT
+            and lasting.finding.side in (Side.SOURCE, Side.BOTH)
+            and abs(source.mtime_ns - agreement.source_mtime_ns) > self._comparison.slack_ns
+        )
+
+    def _may_be_open(self, path: bytes) -> bool:
+        return self._open is None or path in self._open
+
     def _settle(self, path: bytes, by: str) -> None:
-        if self._open is None or path in self._open:
+        if self._may_be_open(path):
             self._settled.append((path, by))
 
     def _find(self, row: Judged, damage: Damage | None = None, more: str = "") -> None:
@@ -579,12 +599,14 @@ class _Outcome:
         lasting = self._ledger.findings.lasting_at(self._mirror, row.path)
         if lasting is None or lasting.verdict is not Verdict.CORRUPT:
             self._find(*self._with_votes(row))
-        elif lasting.finding.side is Side.UNKNOWN and (voted := self._voted(row))[1]:
-            self._find(voted[0], lasting.finding.damage, voted[1])
-        elif row.judgement.side not in (Side.UNKNOWN, lasting.finding.side):
-            self._find(*self._judged_with(row, lasting.finding.damage))
-        else:
+            return
+        # Asked anew each time: other mirrors may hold something else by now.
+        judged, damage = self._judged_with(row, lasting.finding.damage)
+        judged, votes = self._voted(judged)
+        if judged.judgement.side is lasting.finding.side:
             self._findings.append((row, lasting.finding))
+        else:
+            self._find(judged, damage, votes)
 
     def _judged_with(self, row: Judged, damage: Damage | None) -> tuple[Judged, Damage | None]:
         """What was agreed meanwhile tells which side is wrong; how they differ is as it was."""

@@ -307,6 +307,7 @@ class _Night:
         self._window = Window()
         self._places: dict[PlaceName, Place] = {}
         self._new: dict[PlaceName, Place] = {}
+        self._just_walked: set[PlaceName] = set()
         """Opened, and still to be looked at for the first time."""
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
@@ -402,6 +403,7 @@ class _Night:
             self._walk_share(share)
         if self._new:
             self._look_first()
+        self._end_agreements()
         self._readers.serve(self._places, self._window.end)
 
     def _walk_share(self, share: Share) -> None:
@@ -489,6 +491,14 @@ class _Night:
                     if name in self._queues:
                         self._queues[name].open = False
             self._anew.add(share.name)
+        self._end_agreements()
+
+    def _end_agreements(self) -> None:
+        """Of paths that walks of both sides, made just now, found gone."""
+        for name in self._just_walked:
+            if not name.is_source and PlaceName(name.share) in self._just_walked:
+                self._ledger.agreements.end_where_nothing_stands(name)
+        self._just_walked.clear()
 
     def _walk(self, share: Share, name: PlaceName, place: Place) -> None:
         ledger, ignore = self._ledger, Ignore(share.ignore)
@@ -534,6 +544,7 @@ class _Night:
                 self._note(name, NoticeKind.SURGE, cut_off)
         walk.apply(int(self._clock.now()))
         self._places[name] = place
+        self._just_walked.add(name)
 
     def _until_bell(self, stream: Iterator[Sighting]) -> Iterator[Sighting]:
         end = math.inf if self._window.end is None else self._window.end

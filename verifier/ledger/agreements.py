@@ -158,6 +158,20 @@ class Agreements:
         """The paths touched after ``since``, up to and with ``until``; some more than once."""
         return self._touched(mirror, since, self.sequence() if until is None else until)
 
+    def end_where_nothing_stands(self, mirror: PlaceName) -> None:
+        """Forget what was agreed on where neither side holds the path any more.
+
+        Only after both were walked: what one walk finds gone may have come back to the other side
+        since that was looked at, and what was agreed would still tell which content is right.
+        """
+        number = self._names.place(mirror)
+        values = {"mirror": number, "source": self._names.place(PlaceName(mirror.share))}
+        with self._store.transaction():
+            for statement in statements.STAGE:
+                self._store.run(statement)
+            self._store.run(statements.DROP_AGREEMENTS_OF_NOTHING, values)
+            self._store.run(statements.FORGET_GONE, (number,))
+
     def settle_plain(
         self,
         mirror: PlaceName,

@@ -16,6 +16,7 @@ from typing import Final, NamedTuple
 
 from verifier import system
 from verifier.errors import LedgerFailed, LedgerRefused
+from verifier.inside import lies_in
 from verifier.ledger import chain, statements
 from verifier.ledger.agreements import earlier_digests
 from verifier.ledger.backup import backups_of
@@ -31,12 +32,9 @@ _HEADER: Final = 100
 
 def refuse_inside(path: Path, shares: Iterable[Path]) -> None:
     """Raises LedgerRefused when ``path`` lies in one of ``shares``, by real path or by mount."""
-    real = _real(path)
-    own = [_identity(folder) for folder in (real, *real.parents)]
+    real = os.fsencode(_real(path))
     for share in shares:
-        root = _real(share)
-        identity = _identity(root)
-        if root == real or root in real.parents or (identity is not None and identity in own):
+        if lies_in(real, os.fsencode(_real(share))):
             raise LedgerRefused(
                 f"{shown(path)} lies inside {shown(share)}, which is checked and may not be "
                 "written. Keep the ledger outside of every share."
@@ -236,11 +234,3 @@ def _cannot_open(path: Path, error: OSError) -> LedgerRefused:
 
 def _real(path: Path) -> Path:
     return Path(os.path.normcase(os.path.realpath(path)))
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    try:
-        found = os.stat(path)
-    except OSError:
-        return None
-    return found.st_dev, found.st_ino

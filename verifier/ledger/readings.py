@@ -248,11 +248,11 @@ class Readings:
                 read_at = reading.read_at
                 if read_at is None:
                     read_at = at
-                if trouble is not None and _says_nothing_else(reading, trouble):
+                if trouble is not None and _whatever_the_dates(reading, trouble):
                     recorded += self._write(rows, plainly)
                     rows = []
                     recorded += self._store.run(
-                        statements.RECORD_NOT_EVEN_LOOKED_AT,
+                        statements.RECORD_WHATEVER_THE_DATES,
                         (read_at, str(trouble), past, number, folder, path[cut:]),
                     )
                     continue
@@ -308,14 +308,11 @@ class Readings:
         return self._store.run_each(statements.RECORD_PLAIN, rows)
 
 
-def _says_nothing_else(reading: Sighting, trouble: Trouble) -> bool:
-    """True when a file could not even be looked at, so that no date tells what was meant.
+def _whatever_the_dates(reading: Sighting, trouble: Trouble) -> bool:
+    """True where no date tells what was meant: the file could not even be looked at, or changed
+    while it was read, twice running, so that it is not what the walk saw.
 
     One that has gone is left to the next walk.
     """
-    return (
-        not trouble.unsettled
-        and reading.kind is Kind.OTHER
-        and not reading.mtime_ns
-        and not reading.inode
-    )
+    looked_at = reading.kind is not Kind.OTHER or bool(reading.mtime_ns or reading.inode)
+    return looked_at is trouble.unsettled

@@ -218,6 +218,14 @@ STAGE: Final = (
         walk_trouble TEXT
     )
     """,
+    """
+    CREATE TABLE IF NOT EXISTS temp.gone (
+        mirror INTEGER NOT NULL,
+        folder INTEGER NOT NULL,
+        name   BLOB NOT NULL,
+        PRIMARY KEY (mirror, folder, name)
+    ) WITHOUT ROWID
+    """,
 )
 CLEAR_STAGE: Final = (
     "DELETE FROM temp.staged WHERE walk = ?",
@@ -355,14 +363,20 @@ STAGED_OTHERWISE: Final = """
         AND staged.what IN (:vanished, :troubled)
     ORDER BY staged.number
 """
-DROP_AGREEMENT_OF_NOTHING: Final = """
+NOTE_GONE: Final = "INSERT OR IGNORE INTO temp.gone VALUES (:mirror, :folder, :name)"
+"""What a walk found gone, until the other side has been walked as well."""
+
+DROP_AGREEMENTS_OF_NOTHING: Final = """
     DELETE FROM agreements
-    WHERE mirror = :mirror AND folder = :folder AND name = :name
+    WHERE mirror = :mirror
+        AND (folder, name) IN (SELECT folder, name FROM temp.gone WHERE mirror = :mirror)
         AND NOT EXISTS (
             SELECT 1 FROM sightings
-            WHERE place IN (:mirror, :source) AND folder = :folder AND name = :name
+            WHERE place IN (:mirror, :source)
+                AND sightings.folder = agreements.folder AND sightings.name = agreements.name
         )
 """
+FORGET_GONE: Final = "DELETE FROM temp.gone WHERE mirror = ?"
 
 ADD_WALK: Final = """
     INSERT INTO walks (place, shift, at, known, seen, new, changed, vanished, hidden, files,
@@ -432,7 +446,7 @@ RECORD_AGAIN: Final = """
 """As `RECORD_PLAIN`, and with its values, where nothing but the time is another than before: so it
 is of nearly all that an audit reads.  No trigger has anything to do, and none is called."""
 
-RECORD_NOT_EVEN_LOOKED_AT: Final = """
+RECORD_WHATEVER_THE_DATES: Final = """
     UPDATE sightings SET
         read_at = ?, digest = NULL, fingerprints = NULL, trouble = ?,
         wanted = CASE WHEN ? THEN NULL ELSE wanted END

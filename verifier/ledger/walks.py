@@ -169,7 +169,6 @@ class Walk:
             self._store.run(statements.TOUCH_NEW, seen)
             add_to_counts(self._store, self._number, added)
         self._store.run(statements.APPLY_SEEN, {**seen, "at": at})
-        source = self._names.place(PlaceName(self._place.share))
         for _, what, folder, name, trouble in self._store.rows(
             statements.STAGED_OTHERWISE, {**some, "vanished": _VANISHED, "troubled": _TROUBLED}
         ):
@@ -182,10 +181,8 @@ class Walk:
                 self._store.run(statements.KEEP_LAST_HELD, path)
             self._store.run(statements.APPLY_VANISHED, path)
             for mirror in self._mirrors:
-                self._store.run(
-                    statements.DROP_AGREEMENT_OF_NOTHING,
-                    {"mirror": mirror, "source": source, "folder": folder, "name": name},
-                )
+                gone = {"mirror": mirror, "folder": folder, "name": name}
+                self._store.run(statements.NOTE_GONE, gone)
 
 
 class _Known:

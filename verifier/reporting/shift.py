@@ -74,7 +74,9 @@ def text(
         left = f"of what could be reached, {left}"
     ended = _ENDED[result.stopped_by]
     if result.left.files and result.stopped_by == StoppedBy.DONE:
-        ended = "Everything that was due and can be afforded this month has been read"
+        ended = "Everything that could be read by now has been read"
+        if result.budgets:
+            ended = "Everything that was due and can be afforded this month has been read"
     yield f"{ended}: {read}; {left}."
     for budget in result.budgets:
         yield budget_in_words(budget)

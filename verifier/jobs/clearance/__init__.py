@@ -222,6 +222,9 @@ class _Clearing:
             except BaseException:
                 walk.discard()
                 raise
+        for name in self._places:
+            if not name.is_source:
+                self._ledger.agreements.end_where_nothing_stands(name)
 
     def _until_bell(self, stream: Iterator[Sighting]) -> Iterator[Sighting]:
         end = math.inf if self._asked.bell is None else self._asked.bell
