@@ -6,9 +6,11 @@ import json
 from datetime import UTC
 
 import pytest
+from msgspec import structs
 
 from verifier.jobs.doubts import NotReached
 from verifier.jobs.shift import Result, StoppedBy
+from verifier.jobs.spending import Budget
 from verifier.ledger import PlaceName
 from verifier.reporting import shift as report
 from verifier.reporting.findings import AsOf
@@ -38,6 +40,16 @@ def test_what_is_left_is_only_told_as_far_as_it_is_known(left, unreached, said):
     known = AsOf(ENDED, not_reached=unreached)
     first, *_ = report.text(result(left), [], known, UTC)
     assert first == f"The time asked for is up, so reading stopped: 12 files read, 3.0 MB; {said}"
+
+
+def test_what_can_be_afforded_is_spoken_of_only_where_a_budget_is_set():
+    left, known = Left(1, 12_600_000), AsOf(ENDED)
+    ended = result(left, StoppedBy.DONE)
+    first, *_ = report.text(ended, [], known, UTC)
+    assert first.startswith("Everything that could be read by now has been read: ")
+    budget = Budget(FARAWAY.place, "2026-11", 2_000_000, 2_000_000)
+    first, *_ = report.text(structs.replace(ended, budgets=(budget,)), [], known, UTC)
+    assert first.startswith("Everything that was due and can be afforded this month ")
 
 
 def test_the_document_names_the_places_that_were_not_reached():
