@@ -477,8 +477,10 @@ class Scheduler:
         paces: Mapping[PlaceName, float] | None = None,
         lost: Callable[[PlaceName, PlaceUnreachable], None] = lambda place, why: None,
         allowances: Callable[[PlaceName], float] = lambda place: math.inf,
+        fastest: float = math.inf,
     ) -> None:
         self._ledger = ledger
+        self._fastest = fastest
         self._allowances = allowances
         # The source first: where both sides wait for one reader, it is the source that is read.
         self._queues = {
@@ -622,7 +624,8 @@ class Scheduler:
         if not self._afford(queue):
             return None
         if rate is None and window < math.inf:
-            task = queue.next(BEFORE_ANY_PACE, math.inf, may_audit)
+            fits = min(BEFORE_ANY_PACE, CAREFUL * window * self._fastest)
+            task = queue.next(fits, math.inf, may_audit)
             if task is None and not self._busy[place].tasks and queue.looked_through(may_audit):
                 task = queue.next(math.inf, math.inf, may_audit)  # there is nothing smaller
             return task

@@ -579,6 +579,14 @@ def test_a_resident_goes_on_with_a_large_file_at_the_byte_where_the_bell_stopped
     assert estate.run("findings", "--json").document["findings"] == []
 
 
+def test_a_resident_ends_for_good_when_the_time_that_was_asked_for_is_up(estate):
+    until = datetime.now(UTC) + timedelta(seconds=5)
+    outcome = estate.shift("--resident", "--until", until.isoformat())
+    assert outcome.status == 0
+    assert outcome.document["files_read"] == 2 * files_of(estate.source)
+    assert until <= datetime.now(UTC) <= until + timedelta(seconds=10)
+
+
 BELL_IN = timedelta(seconds=6)
 
 BESIDE = 64 * 1024

@@ -318,3 +318,28 @@ def test_no_progress_is_shown_where_nobody_watches(long: Long) -> None:
         to_group(process, signal.SIGINT)
         _, err = process.communicate(timeout=30)
     assert err == b""
+
+
+LEFT_BEHIND: Final = """
+import multiprocessing, sys, threading, time
+from verifier.cli import stopping
+if sys.argv[1] == "thread":
+    threading.Thread(target=time.sleep, args=(60,)).start()
+else:
+    multiprocessing.get_context("fork").Process(target=time.sleep, args=(60,)).start()
+print("said")
+stopping.end(1)
+"""
+
+
+# Fails when the end of Python waits for a reader that hangs where nothing answers any more.
+@pytest.mark.parametrize("what", ["thread", "process"])
+def test_at_its_end_it_waits_for_nothing_that_hangs(what: str) -> None:
+    ended = subprocess.run(
+        [sys.executable, "-c", LEFT_BEHIND, what],
+        stdout=subprocess.PIPE if what == "thread" else subprocess.DEVNULL,
+        timeout=20,
+        check=False,
+    )
+    assert ended.returncode == 1
+    assert ended.stdout in (b"said\n", None)

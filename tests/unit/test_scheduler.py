@@ -120,6 +120,7 @@ def shift(
     judge=lambda: None,
     lost=lambda place, why: None,
     allowances=lambda place: math.inf,
+    fastest=math.inf,
 ) -> Scheduler:
     disks.bell = end
     scheduler = Scheduler(
@@ -132,6 +133,7 @@ def shift(
         {},
         lost=lost,
         allowances=allowances,
+        fastest=fastest,
     )
     scheduler.finished = scheduler.run()  # type: ignore[attr-defined]
     return scheduler
@@ -221,6 +223,15 @@ def test_the_audit_begins_and_ends_in_its_own_time(ledger):
     read = [at for _, _, at in disks.order]
     assert 8 <= len(read) <= 13
     assert max(read) < ends + 10 * (disks.width + 1)
+
+
+# Fails when a file that the ceiling alone lets nobody read in time is begun night after night.
+def test_before_a_pace_is_known_the_ceiling_tells_what_cannot_fit(ledger):
+    files = {b"a-huge": 400 * MB} | {b"z%02d" % number: 2 * MB for number in range(40)}
+    walked(ledger, SOURCE, files)
+    disks = Disks({SOURCE: 10 * MB}, width=2)
+    shift(ledger, disks, [SOURCE], START + 14, longest=10_000.0, fastest=20 * MB)
+    assert set(paths_read(disks, SOURCE)) == set(files) - {b"a-huge"}
 
 
 def test_a_file_that_does_not_fit_before_the_bell_is_left_and_smaller_ones_are_read(ledger):

@@ -27,8 +27,8 @@ from verifier.reporting import shift as report
 @click.option(
     "--until",
     metavar="TIME",
-    help="Stop then, even if it is open for longer: a time of day on the studio's clock such as "
-    "06:30, or a time such as 2026-12-24T06:30:00+00:00.",
+    help="Stop then, a resident shift for good, even if it is open for longer: a time of day on "
+    "the studio's clock such as 06:30, or a time such as 2026-12-24T06:30:00+00:00.",
 )
 @click.option(
     "--dry-run", is_flag=True, help="Read nothing; say what would be read, and when it would end."

@@ -58,10 +58,13 @@ def noticed() -> bool:
 
 
 def end(status: int) -> NoReturn:
-    """End the process; after a signal at once, for a reader may hang where nothing answers."""
+    """End the process, at once where Python would wait for what still runs.
+
+    A reader may hang where nothing answers: after a signal, and at the bell as well.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    if _noticed:
+    if _noticed or _something_runs():
         for stream in (sys.stdout, sys.stderr):
             try:
                 stream.flush()
@@ -69,6 +72,16 @@ def end(status: int) -> NoReturn:
                 status = 3
         os._exit(status)
     sys.exit(status)
+
+
+def _something_runs() -> bool:
+    """Whether a thread or a process is left that the end of Python would wait for."""
+    if any(
+        not each.daemon and each is not threading.current_thread() for each in threading.enumerate()
+    ):
+        return True
+    processes = sys.modules.get("multiprocessing")
+    return processes is not None and bool(processes.active_children())
 
 
 def _listen() -> None:

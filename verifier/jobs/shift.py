@@ -242,8 +242,9 @@ class Shifts:
     def stay(self, each: Callable[[Result], None]) -> Result:
         """Run a shift in every open stretch, and again when a mirror run is over.
 
-        Ends by a signal only, with what the last shift did.
+        Ends by a signal, or when the time that was asked for is up, with what the last shift did.
         """
+        until = math.inf if self._request.until is None else self._request.until
         fresh, last = True, Result(None, StoppedBy.SIGNAL)
         try:
             while True:
@@ -254,7 +255,9 @@ class Shifts:
                 if result.stopped_by == StoppedBy.SIGNAL:
                     return last
                 before = self._clock.now()
-                self._wait_until(self._next_start(before))
+                self._wait_until(min(until, self._next_start(before)))
+                if self._clock.now() >= until:
+                    return Result(None, StoppedBy.UNTIL) if last.number is None else last
                 # One round a night is enough, however small the share.
                 fresh = _night_began(self._request.settings, before, self._clock.now())
         except KeyboardInterrupt:
@@ -673,6 +676,7 @@ class _Night:
             paces_of(ledger, self._places),
             lambda place, why: self._request.alarms.unreachable(ledger, place, str(why)),
             self._meter.left,
+            pace_by(self._settings).bytes_per_second or math.inf,
         )
         try:
             all_read = scheduler.run()
