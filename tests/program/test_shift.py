@@ -101,7 +101,7 @@ def test_what_is_near_damage_is_read_before_the_rest_when_a_shift_ends_early(tmp
     source = Tree(tmp_path / "bench" / SHARE)
     now = int(time.time())
     near = [f"2026-014-harbour-wall/flights/DJI_{number:04}.jpg" for number in range(1, 9)]
-    far = [f"2025-070-weir/point-clouds/{number:02}.laz" for number in range(1, 21)]
+    far = [f"2025-070-weir/point-clouds/{number:02}.laz" for number in range(1, 31)]
     for number, path in enumerate([*near, *far]):
         source.file(path, 64 * 1024 if path in near else 8 * MIB, date=now - (number + 2) * 3_600)
     estate = Estate(tmp_path, source)
@@ -122,7 +122,7 @@ def test_what_is_near_damage_is_read_before_the_rest_when_a_shift_ends_early(tmp
     estate.settings(pace='at_most = "16 MB/s"')
     first = estate.shift("--until", soon(3)).document
     assert (first["stopped_by"], first["findings"]) == ("until", [])
-    second = estate.shift("--until", soon(9))
+    second = estate.shift("--until", soon(16))
     assert second.document["stopped_by"] == "until"
     assert second.document["left"]["bytes"] > 40 * MIB
     assert second.findings == {
