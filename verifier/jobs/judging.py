@@ -325,7 +325,7 @@ class _Outcome:
             verdict is Verdict.UNREAD and (row.source is None or row.mirror is None)
         ):
             self._again.add(row.path)  # what it waits for may come without touching it
-            if self._was_of_a_version_before(row):
+            if verdict is Verdict.PENDING and self._was_of_a_version_before(row):
                 self._settle(row.path, "the source's file was edited, and its copy is not due yet")
         elif verdict is Verdict.ORPHANED and self._was_released(row):
             return
@@ -466,8 +466,7 @@ class _Outcome:
             return False
         lasting = self._ledger.findings.lasting_at(self._mirror, row.path)
         return (
-            row.judgement.verdict is Verdict.PENDING
-            and lasting is not None
+            lasting is not None
             and lasting.verdict is Verdict.CORRUPT
             and lasting.finding.side in (Side.SOURCE, Side.BOTH)
             and abs(source.mtime_ns - agreement.source_mtime_ns) > self._comparison.slack_ns

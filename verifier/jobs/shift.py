@@ -310,8 +310,9 @@ class _Night:
         self._window = Window()
         self._places: dict[PlaceName, Place] = {}
         self._new: dict[PlaceName, Place] = {}
-        self._just_walked: set[PlaceName] = set()
         """Opened, and still to be looked at for the first time."""
+        self._just_walked: set[PlaceName] = set()
+        """Walked whole since `_end_agreements` was called last."""
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._surges_cut_off: dict[PlaceName, str] = {}

@@ -32,9 +32,9 @@ _HEADER: Final = 100
 
 def refuse_inside(path: Path, shares: Iterable[Path]) -> None:
     """Raises LedgerRefused when ``path`` lies in one of ``shares``, by real path or by mount."""
-    real = os.fsencode(_real(path))
+    real = os.path.realpath(os.fsencode(path))
     for share in shares:
-        if lies_in(real, os.fsencode(_real(share))):
+        if lies_in(real, os.path.realpath(os.fsencode(share))):
             raise LedgerRefused(
                 f"{shown(path)} lies inside {shown(share)}, which is checked and may not be "
                 "written. Keep the ledger outside of every share."
@@ -230,7 +230,3 @@ def _cannot_open(path: Path, error: OSError) -> LedgerRefused:
         f"{shown(path)} cannot be opened: {reason}. Make a folder for it that this user may "
         "write, or name another file."
     )
-
-
-def _real(path: Path) -> Path:
-    return Path(os.path.normcase(os.path.realpath(path)))

@@ -74,6 +74,7 @@ def read_all(root: Table, file: Path, environment: Mapping[str, str]) -> Setting
         _engine(root.table("engine")),
     )
     _refuse_shared_places(root, settings)
+    _refuse_one_path_for_two(root.table("studio"), settings)
     _refuse_writing_into_shares(root.table("studio"), settings)
     return settings
 
@@ -293,17 +294,17 @@ def _places(table: Table, share: Share) -> Iterator[tuple[Address, Table, str]]:
         yield mirror.at, below, "at"
 
 
-def _refuse_writing_into_shares(studio: Table, settings: Settings) -> None:
-    """What is written, the ledger and the reports, may not lie inside of what is checked.
+def _refuse_one_path_for_two(studio: Table, settings: Settings) -> None:
+    """The settings, the ledger and the reports stand at three paths."""
+    taken = {settings.file: "the settings stand there"}
+    for key, path in (("ledger", settings.studio.ledger), ("reports", settings.studio.reports)):
+        if path in taken:
+            raise studio.refuse(key, "a path of its own", taken[path])
+        taken[path] = f"the {key} goes there"
 
-    Nor may one be written where another stands.
-    """
-    ledger, reports = settings.studio.ledger, settings.studio.reports
-    if ledger == settings.file:
-        raise studio.refuse("ledger", "a path of its own", "the settings stand there")
-    if reports in (settings.file, ledger):
-        other = "the ledger goes there" if reports == ledger else "the settings stand there"
-        raise studio.refuse("reports", "a path of its own", other)
+
+def _refuse_writing_into_shares(studio: Table, settings: Settings) -> None:
+    """What is written, the ledger and the reports, may not lie inside of what is checked."""
     for key, path in (("ledger", settings.studio.ledger), ("reports", settings.studio.reports)):
         written = Address(AddressKind.FOLDER, str(path))
         for share in settings.shares:
