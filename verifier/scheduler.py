@@ -19,6 +19,7 @@ from verifier.errors import PlaceUnreachable
 from verifier.ledger import HELD_FOR, Due, Ledger, PlaceName
 from verifier.model import Kind, Sighting
 from verifier.places.base import READ_ALONE_FROM
+from verifier.unlisted import Unlisted
 
 FILES_AT_ONCE: Final = 512
 """Small files of one task: enough that handing it over costs little beside reading it."""
@@ -273,7 +274,7 @@ class Queue:
 
     New and changed ones first, then those that a verdict waits for, then, where ``read_before``
     is given, those whose last reading was before it, the longest unread first.  No file comes
-    twice while another waits.
+    twice while another waits, and none that ``unlisted`` hides: it could not be read.
     """
 
     def __init__(
@@ -282,8 +283,10 @@ class Queue:
         place: PlaceName,
         read_before: int | None = None,
         under_way: Iterable[bytes] = (),
+        unlisted: Unlisted | None = None,
     ) -> None:
         self.place = place
+        self._unlisted = unlisted or Unlisted()
         self.open = True
         self.affordable = math.inf
         """Bytes that may be read of the place at all; what is larger is passed over."""
@@ -330,8 +333,9 @@ class Queue:
         if self._why is not _NEW:
             self._begin_again(_WANTED)
 
-    def walked_again(self) -> None:
-        """The place was looked through anew, so that more may be new or changed."""
+    def walked_again(self, unlisted: Unlisted) -> None:
+        """The place was looked through anew, so that more may be new or changed, and hidden."""
+        self._unlisted = unlisted
         self._later = PutOff(each for each in self._later if each[0] is not _NEW)
         self._begin_again(_NEW)
 
@@ -423,7 +427,7 @@ class Queue:
         if why in self._held:
             return self._held.pop(why)
         for due in self._files[why]:
-            if due.path in self._under_way:
+            if due.path in self._under_way or self._unlisted.hides(due.path):
                 continue
             if why is _WANTED:
                 # Read once more for another reason: a neighbour of damage may turn out to be

@@ -89,8 +89,10 @@ class Judging:
         only_listed: Collection[PlaceName] = (),
         costly: Collection[PlaceName] = (),
         released: Released | None = None,
+        hides: Callable[[PlaceName, bytes], bool] = lambda place, path: False,
     ) -> None:
         self._ledger = ledger
+        self._hides = hides
         self._released = released or Released(ledger, share, slack_ns)
         self._share = share
         self._slack_ns = slack_ns
@@ -173,6 +175,7 @@ class Judging:
                 self._again,
                 self._released,
                 mirror in self._only_listed,
+                self._hides,
             )
             with closing(outcome):
                 rows = self._ledger.agreements.pairs_at(mirror, each_once(paths))
@@ -268,8 +271,10 @@ class _Outcome:
         again: SortedSpill[bytes],
         released: Released,
         only_listed: bool = False,
+        hides: Callable[[PlaceName, bytes], bool] = lambda place, path: False,
     ) -> None:
         self._ledger = ledger
+        self._hides = hides
         self._released = released
         self._mirror = mirror
         self._mirrors = mirrors
@@ -321,6 +326,8 @@ class _Outcome:
         verdict = row.judgement.verdict
         if verdict is Verdict.MATCHED:
             self._matched(row)
+        elif self._is_hidden(row):
+            self._again.add(row.path)  # nobody knows what is there; a later walk may tell
         elif verdict is Verdict.PENDING or (
             verdict is Verdict.UNREAD and (row.source is None or row.mirror is None)
         ):
@@ -338,6 +345,10 @@ class _Outcome:
         waiting = len(self._agreed) + len(self._settled)
         if waiting + len(self._findings) + len(self._suspected) >= _AT_ONCE:
             self._write()
+
+    def _is_hidden(self, row: Judged) -> bool:
+        """Whether it lies below a folder of either side that could not be listed."""
+        return any(self._hides(place, row.path) for place in (self._source, self._mirror))
 
     def _was_released(self, row: Judged) -> bool:
         """True when a certificate covers what stands on the mirror only, and says what it is."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, suppress
 from datetime import timedelta
@@ -55,6 +56,7 @@ from verifier.places.base import Look, Place, heed, let_go
 from verifier.places.opening import open_place, traits_at
 from verifier.scheduler import ROUND_BEGINS_WITHIN, Left, Queue, Scheduler, Status, Window
 from verifier.settings import Settings, Share
+from verifier.unlisted import Unlisted
 from verifier.walker import walk_dated
 
 LOOKED_AHEAD: Final = timedelta(weeks=3)
@@ -313,6 +315,7 @@ class _Night:
         """Opened, and still to be looked at for the first time."""
         self._just_walked: set[PlaceName] = set()
         """Walked whole since `_end_agreements` was called last."""
+        self._unlisted: defaultdict[PlaceName, Unlisted] = defaultdict(Unlisted)
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._surges_cut_off: dict[PlaceName, str] = {}
@@ -489,7 +492,7 @@ class _Night:
                     place.check()
                     self._walk(share, name, place)
                     if name in self._queues:
-                        self._queues[name].walked_again()
+                        self._queues[name].walked_again(self._unlisted[name])
                 except PlaceUnreachable as error:
                     self._lose(name, str(error))
                     if name in self._queues:
@@ -546,6 +549,7 @@ class _Night:
                 )
             elif cut_off is not None:
                 self._note(name, NoticeKind.SURGE, cut_off)
+        self._unlisted[name] = walk.unlisted
         walk.apply(int(self._clock.now()))
         self._places[name] = place
         self._just_walked.add(name)
@@ -644,7 +648,7 @@ class _Night:
             if current is None or not _night_began(self._settings, current.started, now):
                 continue
             if current.ended is None:
-                rounds.end_if_complete(name, int(now))
+                rounds.end_if_complete(name, int(now), self._unlisted[name])
             elif _night_began(self._settings, current.ended, now):
                 following = rounds.start_next(name, int(now))
                 self._read_before[name] = following.started
@@ -652,7 +656,8 @@ class _Night:
 
     def _end_rounds(self) -> None:
         for name in self._read_places():
-            self._ledger.rounds.end_if_complete(name, int(self._clock.now()))
+            now = int(self._clock.now())
+            self._ledger.rounds.end_if_complete(name, now, self._unlisted[name])
 
     # ----------------------------------------------------------------------------- the reading
 
@@ -662,7 +667,13 @@ class _Night:
         for task in self._readers.under_way():
             under_way.setdefault(task.place, []).extend(task.paths)
         queues = self._queues = {
-            name: Queue(ledger, name, self._read_before.get(name), under_way.get(name, ()))
+            name: Queue(
+                ledger,
+                name,
+                self._read_before.get(name),
+                under_way.get(name, ()),
+                self._unlisted[name],
+            )
             for name in self._read_places()
         }
         scheduler = self._scheduler = Scheduler(
@@ -803,8 +814,13 @@ class _Night:
                 self._only_listed,
                 costly(self._settings),
                 Released.of(self._ledger, share),
+                self._hides,
             )
         return self._judgings[share.name]
+
+    def _hides(self, place: PlaceName, path: bytes) -> bool:
+        """True when a path lies below a folder that the last walk of a place could not list."""
+        return self._unlisted[place].hides(path)
 
     def look(self, place: PlaceName, sighting: Sighting) -> Sighting:
         """A path's kind, dates and target now, its content unread."""

@@ -84,7 +84,7 @@ class Ledger:
         self.chain = Chain(self._store)
         self.findings = Findings(self._store, self._names, self.chain)
         self.shifts = Shifts(self._store, self._names, self.chain)
-        self.rounds = Rounds(self._store, self._names, self.readings)
+        self.rounds = Rounds(self._store, self._names, self.readings, self.work)
         self.suspicions = Suspicions(self._store, self._names)
         self.clearances = Clearances(self._store, self._names, self.readings)
         self.certificates = Certificates(self._store, self._names, self.chain)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 
 from verifier.ledger import statements
 from verifier.ledger.names import Names
 from verifier.ledger.readings import Readings
 from verifier.ledger.store import PAGE, Store
 from verifier.ledger.values import PlaceName, Round
+from verifier.ledger.work import Work
+from verifier.unlisted import Unlisted
 
 
 class Rounds:
@@ -18,10 +21,11 @@ class Rounds:
     follows from the sightings, and nothing else counts what is left of it.
     """
 
-    def __init__(self, store: Store, names: Names, readings: Readings) -> None:
+    def __init__(self, store: Store, names: Names, readings: Readings, work: Work) -> None:
         self._store = store
         self._names = names
         self._readings = readings
+        self._work = work
 
     def current(self, place: PlaceName) -> Round | None:
         """The round that started last; None where no shift has been yet."""
@@ -67,17 +71,29 @@ class Rounds:
                 self.start_next(place, now)
         return dated
 
-    def end_if_complete(self, place: PlaceName, now: int) -> Round | None:
-        """End the current round if nothing is left of it; the round as it then stands."""
+    def end_if_complete(
+        self, place: PlaceName, now: int, unlisted: Unlisted | None = None
+    ) -> Round | None:
+        """End the current round if nothing is left of it; the round as it then stands.
+
+        What ``unlisted`` hides cannot be read, and is not waited for: the files of the rest have
+        their turn again.
+        """
         self._readings.flush()
         current = self.current(place)
         if current is None or current.ended is not None:
             return current
         number = self._names.place(place)
-        if self._names.totals(place).unread_files:
-            return current
-        row = self._store.row(statements.OLDEST_READ, (number,))
-        if row is not None and row[0] < current.started:
+        if self._is_left(place, current.started, unlisted or Unlisted()):
             return current
         self._store.run(statements.END_ROUND, (now, number, current.number))
         return self.current(place)
+
+    def _is_left(self, place: PlaceName, started: int, unlisted: Unlisted) -> bool:
+        if unlisted:
+            left = chain(self._work.unread(place), self._work.longest_unread(place, None, started))
+            return any(not unlisted.hides(due.path) for due in left)
+        oldest = self._work.oldest_read(place)
+        if self._names.totals(place).unread_files:
+            return True
+        return oldest is not None and oldest < started

@@ -18,6 +18,7 @@ from verifier.ledger.rows import COUNTED_AT_MOST, KIND_NUMBERS, SIGNED_FROM, sig
 from verifier.ledger.store import BEFORE_ALL, Row, Store
 from verifier.ledger.values import PlaceName, RecordedWalk, WalkSummary
 from verifier.model import Kind, Sighting
+from verifier.unlisted import Unlisted
 
 _NEW, _CHANGED, _VANISHED, _TROUBLED = range(4)
 
@@ -61,6 +62,8 @@ class Walk:
             if (not mirror.is_source if place.is_source else mirror == place)
         ]
         self._summary: WalkSummary | None = None
+        self.unlisted = Unlisted()
+        """The folders that could not be listed, once the walk was taken."""
         self._walk = next(_walks)
         for statement in statements.STAGE:
             store.run(statement)
@@ -133,6 +136,7 @@ class Walk:
             self._left_out,
         )
         comparison.run(seen)
+        self.unlisted = comparison.unlisted
         return comparison.summary()
 
     def _all_vanished(self) -> WalkSummary:
@@ -302,7 +306,7 @@ class _Comparison:
         self._known = known
         self._rows = rows
         self._held = next(rows, None)
-        self._unlisted: set[bytes] = set()
+        self.unlisted = Unlisted()
         self._seen = self._new = self._changed = self._vanished = self._hidden = 0
         self._files = self._bytes = self._passed = 0
         self._agreed_changed = self._agreed_vanished = self._agreed_gone_on = 0
@@ -373,7 +377,7 @@ class _Comparison:
             self._files += 1
             self._bytes += min(sighting.size, COUNTED_AT_MOST)
         elif sighting.trouble is not None:
-            self._unlisted.add(sighting.path + b"/")
+            self.unlisted.add(sighting.path)
 
     def _pass(self) -> tuple[bytes, int, Row]:
         held = self._held
@@ -403,7 +407,7 @@ class _Comparison:
         self._stage.add(_CHANGED, sighting.path, sighting)
 
     def _gone(self, path: bytes, folder: int, row: Row) -> None:
-        if self._unlisted and self._below_unlisted(path):
+        if self.unlisted.hides(path):
             self._hidden += 1
             return
         agreed = self._known.is_agreed(folder, row[0])
@@ -418,14 +422,6 @@ class _Comparison:
             self._vanished += 1
             self._agreed_vanished += agreed
         self._stage.add(_VANISHED, path)
-
-    def _below_unlisted(self, path: bytes) -> bool:
-        cut = path.rfind(b"/")
-        while cut >= 0:
-            if path[: cut + 1] in self._unlisted:
-                return True
-            cut = path.rfind(b"/", 0, cut)
-        return False
 
 
 def _is_as_before(sighting: Sighting, row: Row) -> bool:
