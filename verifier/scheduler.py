@@ -18,7 +18,6 @@ from msgspec import Struct
 from verifier.errors import PlaceUnreachable
 from verifier.ledger import HELD_FOR, Due, Ledger, PlaceName
 from verifier.model import Kind, Sighting
-from verifier.places.base import READ_ALONE_FROM
 from verifier.unlisted import Unlisted
 
 FILES_AT_ONCE: Final = 512
@@ -401,7 +400,7 @@ class Queue:
         most = min(fits, BYTES_AT_ONCE)
         while len(files) < FILES_AT_ONCE and (due := self._take()) is not None:
             after = size + due.size
-            if after <= most and due.size < READ_ALONE_FROM:
+            if after <= most:
                 files.append(due)
                 size = after
             elif files:
@@ -509,6 +508,9 @@ class Scheduler:
         self._noted_at = clock()
         self.seconds = dict.fromkeys(self._queues, 0.0)
         """How long each place was being read."""
+        self.came_off = dict.fromkeys(self._queues, 0)
+        """Bytes that came off each place meanwhile, also of files that are not finished."""
+        self._noted_bytes = dict(self._bytes_before)
         self.files_read = 0
         self.unreachable: dict[PlaceName, PlaceUnreachable] = {}
         for task in readers.under_way():
@@ -575,9 +577,12 @@ class Scheduler:
     def _note_speeds(self, now: float) -> None:
         passed, self._noted_at = now - self._noted_at, now
         for place, speed in self._speeds.items():
+            read, before = self._readers.bytes_read(place), self._noted_bytes[place]
+            self._noted_bytes[place] = read
             if self._busy[place].tasks:
                 self.seconds[place] += max(0.0, passed)
-                speed.note(now, self._readers.bytes_read(place))
+                self.came_off[place] += read - before
+                speed.note(now, read)
             else:
                 speed.forget()
 

@@ -108,7 +108,7 @@ def test_it_answers_while_a_shift_works_with_the_ledger(estate):
     with Ledger(estate.ledger) as ledger:
         shift = ledger.shifts.start(int(time.time()))
         with ledger.transaction():
-            ledger.shifts.spend(shift, PlaceName(SHARE), 1.0)
+            ledger.shifts.spend(shift, PlaceName(SHARE), 1.0, 1)
             audit(estate, status=0)
 
 

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import settings as examples
 from hypothesis import strategies as st
+from ledgers import set_back
 from test_ledger import NOW, file, read, record, walked
 
 from verifier import settings
@@ -73,7 +74,7 @@ def shift(
     record(ledger, place, *(read(each, 1, at) for each in tree))
     ledger.readings.shift = None
     if seconds is not None:
-        ledger.shifts.spend(number, place, seconds)
+        ledger.shifts.spend(number, place, seconds, sum(sizes))
     ledger.shifts.end(number, at, "done")
 
 
@@ -124,16 +125,26 @@ def test_a_pace_lies_between_that_of_the_slowest_and_the_fastest_shift(shifts):
 def test_the_ledger_adds_up_what_a_shift_spent_at_each_place_until_it_ends(ledger):
     number = ledger.readings.shift = ledger.shifts.start(NOW)
     walked(ledger, SOURCE, [file("a", 70)])
-    ledger.shifts.spend(number, SOURCE, 1.5)
+    ledger.shifts.spend(number, SOURCE, 1.5, 60)
     record(ledger, SOURCE, read(file("a", 70)))
-    ledger.shifts.spend(number, SOURCE, 2.0)
-    ledger.shifts.spend(number, VAULT, 9.0)
+    ledger.shifts.spend(number, SOURCE, 2.0, 30)
+    ledger.shifts.spend(number, VAULT, 9.0, 0)
     ledger.readings.shift = None
     ledger.shifts.end(number, NOW + 60, "done")
-    ledger.shifts.spend(number, SOURCE, 100.0)
-    assert ledger.shifts.spent(SOURCE, 9) == [Spent(NOW, NOW + 60, 70, 3.5)]
+    ledger.shifts.spend(number, SOURCE, 100.0, 7)
+    assert ledger.shifts.spent(SOURCE, 9) == [Spent(NOW, NOW + 60, 90, 3.5)]
     assert ledger.shifts.spent(VAULT, 9) == []
     assert ledger.chain.verify() == ()
+
+
+def test_of_a_shift_that_knew_no_more_what_was_read_of_whole_files_counts(tmp_path):
+    with Ledger(tmp_path / "ledger.db") as ledger:
+        shift(ledger, 5.0, 70, 30)
+    set_back(tmp_path / "ledger.db", 15)
+    with Ledger(tmp_path / "ledger.db") as ledger:
+        assert [(each.bytes, each.seconds) for each in ledger.shifts.spent(SOURCE, 9)] == [
+            (100, 5.0)
+        ]
 
 
 # ------------------------------------------------------------------------------- what is known

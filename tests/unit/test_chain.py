@@ -48,7 +48,7 @@ def deed(ledger: Ledger, what: str, number: int, at: int) -> None:
         shift = ledger.readings.shift = ledger.shifts.start(at)
         record(ledger, SOURCE, read(file(b"a", 100)))
         ledger.readings.shift = None
-        ledger.shifts.spend(shift, SOURCE, 7.5)
+        ledger.shifts.spend(shift, SOURCE, 7.5, 100)
         if number % 3:
             ledger.shifts.end(shift, at + 5, "done")
     elif what == "missing":

@@ -6,10 +6,12 @@ import heapq
 import math
 from collections import defaultdict
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from verifier.errors import PlaceUnreachable
+from verifier.jobs.paces import paces_of
 from verifier.ledger import Due, Ledger, PlaceName
 from verifier.model import Kind, Sighting, Trouble
 from verifier.scheduler import Done, PutOff, Queue, Scheduler, Task, Why, Window
@@ -84,7 +86,12 @@ class Disks:
         return []
 
     def bytes_read(self, place: PlaceName) -> int:
-        return self._read[place]
+        """Also what was read so far of the file in hand: the first under way, one at a time."""
+        ahead = min((each for each in self._events if each[2].place == place), default=None)
+        if ahead is None:
+            return self._read[place]
+        begun = ahead[2].bytes - (ahead[0] - self.now) * self.speeds[place]
+        return self._read[place] + max(0, round(begun))
 
     def check(self, place: PlaceName) -> None:
         if place in self.gone:
@@ -121,6 +128,7 @@ def shift(
     lost=lambda place, why: None,
     allowances=lambda place: math.inf,
     fastest=math.inf,
+    paces=None,
 ) -> Scheduler:
     disks.bell = end
     scheduler = Scheduler(
@@ -132,6 +140,7 @@ def shift(
         judge,
         {},
         lost=lost,
+        paces=paces,
         allowances=allowances,
         fastest=fastest,
     )
@@ -232,6 +241,23 @@ def test_before_a_pace_is_known_the_ceiling_tells_what_cannot_fit(ledger):
     disks = Disks({SOURCE: 10 * MB}, width=2)
     shift(ledger, disks, [SOURCE], START + 14, longest=10_000.0, fastest=20 * MB)
     assert set(paths_read(disks, SOURCE)) == set(files) - {b"a-huge"}
+
+
+def test_a_file_that_never_comes_to_its_end_tells_a_pace_and_lets_the_others_pass(ledger):
+    """Fails when only finished files make a pace: it is begun anew each night, and they wait."""
+    walked(ledger, SOURCE, {b"a-huge": 900 * MB, b"z": 10 * MB})
+    disks = Disks({SOURCE: MB / 3}, width=1)
+    for night in range(3):
+        disks.now = START + 50_000 * night
+        ledger.readings.shift = number = ledger.shifts.start(int(disks.now))
+        paces = paces_of(ledger, [SOURCE])
+        done = shift(ledger, disks, [SOURCE], disks.now + 1_000, longest=1_000.0, paces=paces)
+        ledger.readings.shift = None
+        ledger.shifts.spend(number, SOURCE, done.seconds[SOURCE], done.came_off[SOURCE])
+        ledger.shifts.end(number, int(disks.now), "working-hours")
+        assert done.came_off[SOURCE] == pytest.approx(333 * MB, rel=0.01)
+        assert paths_read(disks, SOURCE) == ([b"z"] if night else [])
+    assert paces_of(ledger, [SOURCE])[SOURCE] == pytest.approx(MB / 3, rel=0.01)
 
 
 def test_a_file_that_does_not_fit_before_the_bell_is_left_and_smaller_ones_are_read(ledger):

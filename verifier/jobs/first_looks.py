@@ -120,6 +120,8 @@ class FirstLooks:
         self._bytes_before: dict[PlaceName, int] = {}
         self.seconds: dict[PlaceName, float] = {}
         """How long each place was being looked at."""
+        self.came_off: dict[PlaceName, int] = {}
+        """Bytes that came off each place meanwhile."""
 
     def add(self, name: PlaceName, place: Place, ignore: Ignore, look: FirstLook) -> None:
         """One more place."""
@@ -162,9 +164,11 @@ class FirstLooks:
         """How far it is; how much there is to read is not known before all is seen."""
         for name in self._under:
             if self._outstanding[name]:
-                done = self._lookers.bytes_read(name) - self._bytes_before[name]
-                return Status(name, done, None, None, None, None)
+                return Status(name, self._came_off(name), None, None, None, None)
         return None
+
+    def _came_off(self, name: PlaceName) -> int:
+        return self._lookers.bytes_read(name) - self._bytes_before[name]
 
     def _fill(self) -> None:
         waiting = [name for name, under in self._under.items() if not under.listed]
@@ -215,6 +219,7 @@ class FirstLooks:
     ) -> None:
         self._outstanding[name] -= 1
         self.seconds[name] = max(0.0, self._now() - self._started)
+        self.came_off[name] = self._came_off(name)
         under = self._under[name]
         error = answer.exception()
         if isinstance(error, PlaceUnreachable):

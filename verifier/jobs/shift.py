@@ -445,7 +445,7 @@ class _Night:
             whole, lost = looks.run(self._window.end)
         finally:
             for name, seconds in looks.seconds.items():
-                ledger.shifts.spend(self._shift or 0, name, seconds)
+                ledger.shifts.spend(self._shift or 0, name, seconds, looks.came_off[name])
         for name, error in lost.items():
             self._lose(name, str(error))
         for name, place in self._new.items():
@@ -697,7 +697,8 @@ class _Night:
                 for name, error in scheduler.unreachable.items():
                     self._lose(name, str(error))
                 for name, seconds in scheduler.seconds.items():
-                    ledger.shifts.spend(self._shift or 0, name, seconds)
+                    came_off = scheduler.came_off[name]
+                    ledger.shifts.spend(self._shift or 0, name, seconds, came_off)
         if not all_read:
             self._judge_all()  # reading has ended; what was read is not kept waiting for a verdict
         for share in self._settings.shares:

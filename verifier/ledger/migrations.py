@@ -601,6 +601,20 @@ _COUNTED_ON_CALL: Final = (
     _SIGHTING_COUNTED.format(columns="kind, size, wanted"),
 )
 
+_CAME_OFF: Final = (
+    # What came off a place in the seconds that shift_readings tells of, also of files that were
+    # not finished: one that is too slow for its files would show no pace.  It proves nothing, and
+    # is no part of the record that shows tampering.
+    """
+    CREATE TABLE came_off (
+        shift INTEGER NOT NULL REFERENCES shifts (id),
+        place INTEGER NOT NULL REFERENCES places (id),
+        bytes INTEGER NOT NULL,
+        PRIMARY KEY (shift, place)
+    ) WITHOUT ROWID
+    """,
+)
+
 MIGRATIONS: Final = (
     Migration(
         1,
@@ -676,5 +690,10 @@ MIGRATIONS: Final = (
         15,
         "files counted without a trigger for readings that find what others found",
         _COUNTED_ON_CALL,
+    ),
+    Migration(
+        16,
+        "how many bytes came off each place while it was read, also of files not finished",
+        _CAME_OFF,
     ),
 )

@@ -25,8 +25,9 @@ from verifier.ledger.walks import recorded_walk
 class Spent(Struct, frozen=True):
     """What a shift read of one place.
 
-    ``seconds`` are those in which it was being read, None where that was not recorded; ``ended``
-    is None while the shift runs, and for ever if it was cut off.
+    ``seconds`` are those in which it was being read, None where that was not recorded; ``bytes``
+    came off it in those, also of files that were not finished, or were read of whole files where
+    that was not recorded; ``ended`` is None while the shift runs, and for ever if it was cut off.
     """
 
     started: int
@@ -56,9 +57,15 @@ class Shifts:
             if self._store.run(statements.END_SHIFT, (at, stopped_by, number)):
                 self._chain.extend_by(What.SHIFT_ENDED, number, at)
 
-    def spend(self, number: int, place: PlaceName, seconds: float) -> None:
-        """A shift that has not ended spent so many seconds more on reading a place."""
-        self._store.run(statements.SPENT, (self._names.place(place), seconds, number))
+    def spend(self, number: int, place: PlaceName, seconds: float, came_off: int) -> None:
+        """A shift that has not ended spent so many seconds more on reading a place.
+
+        ``came_off`` are the bytes that it got in them, also of files that are not finished.
+        """
+        where = self._names.place(place)
+        with self._store.transaction():
+            self._store.run(statements.SPENT, (where, seconds, number))
+            self._store.run(statements.CAME_OFF, (where, came_off, number))
 
     def spent(self, place: PlaceName, most: int) -> list[Spent]:
         """What the last shifts that read of a place did there, at most so many, newest first."""

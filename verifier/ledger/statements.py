@@ -73,6 +73,7 @@ ENDS: Final = (
     "SELECT id FROM finding_events INDEXED BY events_by_finding ORDER BY finding LIMIT 1",
     "SELECT * FROM shifts ORDER BY id DESC LIMIT 1",
     "SELECT * FROM shift_readings ORDER BY shift, place LIMIT 1",
+    "SELECT * FROM came_off ORDER BY shift, place LIMIT 1",
     "SELECT * FROM walks ORDER BY id DESC LIMIT 1",
     "SELECT id FROM walks INDEXED BY walks_by_place ORDER BY place, at LIMIT 1",
     "SELECT * FROM overrides ORDER BY id DESC LIMIT 1",
@@ -805,10 +806,17 @@ SPENT: Final = """
     SELECT id, ?, 0, 0, 0, ? FROM shifts WHERE id = ? AND ended IS NULL
     ON CONFLICT (shift, place) DO UPDATE SET seconds = coalesce(seconds, 0.0) + excluded.seconds
 """
+CAME_OFF: Final = """
+    INSERT INTO came_off (shift, place, bytes)
+    SELECT id, ?, ? FROM shifts WHERE id = ? AND ended IS NULL
+    ON CONFLICT (shift, place) DO UPDATE SET bytes = bytes + excluded.bytes
+"""
 SPENT_LATELY: Final = """
-    SELECT started, ended, bytes, seconds
+    SELECT started, ended, coalesce(came_off.bytes, shift_readings.bytes) AS amount, seconds
     FROM shift_readings CROSS JOIN shifts ON shifts.id = shift_readings.shift
-    WHERE place = ? AND bytes > 0 ORDER BY shift_readings.shift DESC LIMIT ?
+    LEFT JOIN came_off ON came_off.shift = shift_readings.shift
+        AND came_off.place = shift_readings.place
+    WHERE shift_readings.place = ? AND amount > 0 ORDER BY shift_readings.shift DESC LIMIT ?
 """
 ADD_OVERRIDE: Final = "INSERT INTO overrides (at, who, command, why) VALUES (?, ?, ?, ?)"
 OVERRIDES: Final = """
