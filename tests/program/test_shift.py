@@ -203,6 +203,41 @@ def test_an_empty_mirror_looks_unmounted_and_makes_no_finding(estate):
     assert rows == [("shift --believe",)]
 
 
+# Fails without `summary.lacking` in guards.py: then each file is missing and each other orphaned.
+def test_another_disk_in_a_mirrors_place_looks_unmounted_and_a_renamed_folder_does_not(tmp_path):
+    source = Tree(tmp_path / "bench" / SHARE)
+    for number in range(30):
+        source.file(f"2026-014-harbour-wall/flights/DJI_{number:04}.jpg", 1_000 + number)
+    estate = Estate(tmp_path, source)
+    assert estate.shift().status == 0
+    away = estate.mirror.root.with_name("away")
+    os.rename(estate.mirror.root, away)
+    for number in range(30):
+        estate.mirror.file(f"2025-070-weir/flights/DJI_{number:04}.jpg", 2_000 + number)
+    outcome = estate.shift()
+    assert (outcome.status, outcome.document["findings"]) == (3, [])
+    assert "it lacks 30 of the 30 paths" in outcome.err and "another disk" in outcome.err
+    shutil.rmtree(estate.mirror.root)
+    os.rename(away, estate.mirror.root)
+    assert estate.shift().status == 0
+    estate.mirror.rename("2026-014-harbour-wall", "2026-014-harbor-wall")
+    outcome = estate.shift()
+    assert {(each["verdict"], each["cause"]) for each in outcome.document["findings"]} == {
+        ("missing", "moved"),
+        ("orphaned", "moved"),
+    }
+    # What the source does not hold any more either is no other disk.
+    estate.source.rename("2026-014-harbour-wall", "2026-014-harbor-wall")
+    for number in range(30):
+        estate.source.file(f"2026-015-weir/{number:04}.jpg", 4_000 + number)
+    assert estate.shift().status == 1
+    shutil.rmtree(estate.source.at("2026-014-harbor-wall"))
+    shutil.rmtree(estate.mirror.root)
+    source.copy_to(estate.mirror.root)
+    outcome = estate.shift()
+    assert outcome.document["findings"] == [] and "another disk" not in outcome.err
+
+
 def test_a_root_that_is_missing_is_a_trouble_of_that_place_alone(estate):
     assert estate.shift().status == 0
     os.rename(estate.mirror.root, estate.root / "elsewhere")

@@ -119,6 +119,17 @@ def test_a_place_looks_emptied_under_half_of_what_stood_there(knew, seen, hidden
 
 
 @pytest.mark.parametrize(
+    ("knew", "lacking", "suspect"),
+    [(10, 10, False), (19, 19, False), (20, 20, True), (40, 20, False), (41, 21, True)],
+)
+def test_a_mirror_is_another_disk_when_it_lacks_over_half_of_what_its_source_holds(
+    knew, lacking, suspect
+):
+    summary = WalkSummary(known=knew, seen=knew, new=lacking, vanished=lacking, lacking=lacking)
+    assert (guards.emptied(summary) is not None) is suspect
+
+
+@pytest.mark.parametrize(
     ("agreed", "changed", "vanished", "suspect"),
     [
         (0, 0, 0, False),

@@ -249,6 +249,22 @@ STAGED_RANGE: Final = """
     SELECT coalesce(min(number), 1), coalesce(max(number), 0) FROM temp.staged WHERE walk = ?
 """
 
+COUNT_LACKING: Final = """
+    SELECT count(*)
+    FROM temp.staged AS gone
+    CROSS JOIN temp.staged_folders AS in_folder ON in_folder.number = gone.folder
+    CROSS JOIN folders ON folders.share = :share AND folders.path = in_folder.path
+    CROSS JOIN sightings AS here ON here.place = :place AND here.folder = folders.id
+        AND here.name = gone.name
+    CROSS JOIN sightings AS there ON there.place = :source AND there.folder = folders.id
+        AND there.name = gone.name
+    WHERE gone.walk = :walk AND gone.what = :vanished
+        AND (here.size, here.mtime_ns) NOT IN (
+            SELECT size, mtime_ns FROM temp.staged WHERE walk = :walk AND what = :new
+        )
+"""
+"""What vanished from a mirror, also under another name, and stands on its source."""
+
 APPLY_FOLDERS: Final = (
     """
     INSERT OR IGNORE INTO folders (share, path)

@@ -105,7 +105,9 @@ class WalkSummary(Struct, frozen=True):
     changed in size, date, kind or target, which is what a copy run would carry over, and
     ``agreed_vanished`` were not seen.  ``released`` vanished too, with a certificate that they may;
     ``left_out`` are known paths that a pattern leaves out by now, and which did not vanish.  Both
-    are not among the agreed ones.
+    are not among the agreed ones.  ``lacking`` are vanished paths of a mirror that its source
+    still holds, and of which nothing new has the size and date either; counted only where over
+    half of what was known has vanished.
     """
 
     known: int = 0
@@ -121,6 +123,7 @@ class WalkSummary(Struct, frozen=True):
     agreed_vanished: int = 0
     released: int = 0
     left_out: int = 0
+    lacking: int = 0
 
 
 class RecordedWalk(Struct, frozen=True):

@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain, count
 from typing import Final
 
+from msgspec import structs
+
 from verifier.ledger import statements
 from verifier.ledger.counts import Added, add_to_counts
 from verifier.ledger.names import Names, in_path_order, split
@@ -90,6 +92,8 @@ class Walk:
             self._summary = self._all_vanished()
         else:
             self._summary = self._compared(chain([] if first is None else [first], paths))
+            if not self._place.is_source and 2 * self._summary.vanished > self._summary.known:
+                self._summary = structs.replace(self._summary, lacking=self._lacking())
         return self._summary
 
     def apply(self, at: int) -> WalkSummary:
@@ -158,6 +162,21 @@ class Walk:
             agreed_changed=0,
             agreed_vanished=agreed,
         )
+
+    def _lacking(self) -> int:
+        row = self._store.row(
+            statements.COUNT_LACKING,
+            {
+                "share": self._share,
+                "place": self._number,
+                "source": self._names.place(PlaceName(self._place.share)),
+                "walk": self._walk,
+                "vanished": _VANISHED,
+                "new": _NEW,
+            },
+        )
+        assert row is not None
+        return int(row[0])
 
     def _staged_range(self) -> tuple[int, int]:
         row = self._store.row(statements.STAGED_RANGE, (self._walk,))
