@@ -119,18 +119,17 @@ class Work:
     def read_between(self, place: PlaceName, start: int, end: int) -> tuple[int, int]:
         """Files, and their bytes, last read from ``start`` up to before ``end``.
 
-        Counts them, unless it is all that were read, or none.
+        Counts them, unless it is all that were read, or none; or, where more of the time between
+        the first and the last reading lies within than before, those that are before.
         """
         first, last = self.oldest_read(place), self.latest_read(place)
         if first is None or last is None or first >= end or last < start:
             return 0, 0
-        if start <= first and last < end:
-            totals = self._names.totals(place)
-            return totals.read_files, totals.read_bytes
-        values = self._names.place(place), start, end
-        row = self._store.row(statements.READ_BETWEEN, values)
-        assert row is not None
-        return row[0], row[1]
+        if last >= end or last - start <= start - first:
+            return self._count_read(place, start, end)
+        totals = self._names.totals(place)
+        files, size = (0, 0) if start <= first else self._count_read(place, first, start)
+        return totals.read_files - files, totals.read_bytes - size
 
     def larger_than(self, place: PlaceName, size: int) -> tuple[int, int]:
         """How many files are larger, and the size of the largest.  Looks through all of them."""
@@ -148,6 +147,11 @@ class Work:
             return False
         row = self._store.row(statements.UNREAD_FOR_LONG, (number, moment))
         return row is not None and bool(row[0])
+
+    def _count_read(self, place: PlaceName, start: int, end: int) -> tuple[int, int]:
+        row = self._store.row(statements.READ_BETWEEN, (self._names.place(place), start, end))
+        assert row is not None
+        return row[0], row[1]
 
     def _by_path(
         self, place: PlaceName, after: bytes | None, folders: str, few: bool, files: str
