@@ -71,8 +71,10 @@ class Readings:
         self._held_readings = 0
         self._since = 0.0
         self._bytes = 0
+        self._held_of: set[PlaceName] = set()
         self._at_most: dict[PlaceName, int] = {}
-        """Of each place of which something is held: how many bytes may be."""
+        """Of places of which something is held: how many bytes may be.  Asked once it matters,
+        since of small files seldom so many are held."""
         self._rested_at = 0.0
         """When as much time has passed since the last commit as it took: not before that are bytes
         alone a reason for the next, so that a slow disk is not kept busy with commits."""
@@ -118,8 +120,7 @@ class Readings:
             return
         if not self._held:
             self._since = now
-        if place not in self._at_most:
-            self._at_most[place] = max(HELD_BYTES, self._names.totals(place).bytes // _PARTS)
+        self._held_of.add(place)
         self._held.append(_Held(place, tuple(readings), int(now), past_cache))
         self._held_readings += len(readings)
         self._bytes += (
@@ -141,6 +142,7 @@ class Readings:
             return
         held, count = self._held, self._held_readings
         self._held, self._held_readings, self._bytes = [], 0, 0
+        self._held_of.clear()
         self._at_most.clear()
         started = perf_counter()
         with self._store.transaction():
@@ -155,7 +157,11 @@ class Readings:
         self._rested_at = ended + (ended - started)
 
     def _many_bytes(self) -> bool:
-        return self._bytes >= min(self._at_most.values()) and perf_counter() >= self._rested_at
+        if self._bytes < HELD_BYTES or perf_counter() < self._rested_at:
+            return False
+        for place in self._held_of.difference(self._at_most):
+            self._at_most[place] = self._names.totals(place).bytes // _PARTS
+        return self._bytes >= min(self._at_most.values())
 
     def see_one(self, place: PlaceName, path: bytes, seen: Sighting | None, at: int) -> None:
         """Record what stands at one path as a walk would, None that nothing does any more.
