@@ -233,10 +233,13 @@ class PutOff:
             self._least.append([math.inf] * len(Why))
         self._runs[-1].append((why, due))
         self._count += 1
-        self.bytes += due.size
-        for least in (self._least[-1], self._least_of_all):
-            if due.size < least[why]:
-                least[why] = due.size
+        size = due.size
+        self.bytes += size
+        least = self._least[-1]
+        if size < least[why]:
+            least[why] = size
+            if size < self._least_of_all[why]:
+                self._least_of_all[why] = size
 
     def take(self, fits: float, before: int) -> tuple[Why, Due] | None:
         """The first of at most ``fits`` bytes whose reason comes before ``before``, taken out."""
@@ -360,11 +363,17 @@ class Queue:
 
     def goes_out(self, task: Task) -> None:
         """A task is under way: its files are not handed out again meanwhile."""
-        self._under_way.update(task.paths)
+        if len(task.files) == 1:
+            self._under_way.add(task.files[0].path)
+        else:
+            self._under_way.update(task.paths)
 
     def came_back(self, task: Task) -> None:
         """A task is done."""
-        self._under_way.difference_update(task.paths)
+        if len(task.files) == 1:
+            self._under_way.discard(task.files[0].path)
+        else:
+            self._under_way.difference_update(task.paths)
 
     def next(self, fits: float, longest: float, may_audit: bool = True) -> Task | None:
         """The next task, or None when nothing is left that fits.
@@ -395,48 +404,57 @@ class Queue:
 
     def _together(self, fits: float, longest: float) -> Task | None:
         """The next files that make a task: some small ones, or a large one alone."""
+        why, stream, under_way = self._why, self._files[self._why], self._under_way
+        held, hidden = self._held.pop(why, None), bool(self._unlisted)
         files: list[Due] = []
-        size = misfits = 0
+        together = misfits = 0
         most = min(fits, BYTES_AT_ONCE)
-        while len(files) < FILES_AT_ONCE and (due := self._take()) is not None:
-            after = size + due.size
-            if after <= most:
-                files.append(due)
-                size = after
-            elif files:
-                self._held[self._why] = due
+        while len(files) < FILES_AT_ONCE:  # each file comes through here: in the fewest steps
+            if held is not None:
+                due, held = held, None
+            elif (following := next(stream, None)) is None:
+                self._ended.add(why)
                 break
-            elif due.size <= fits:
+            elif (
+                following.path in under_way
+                or (hidden and self._unlisted.hides(following.path))
+                or (why is _WANTED and self._was_tried(following))
+            ):
+                continue
+            else:
+                due = following
+            size = due.size
+            if together + size <= most:
+                files.append(due)
+                together += size
+            elif files:
+                self._held[why] = due
+                break
+            elif size <= fits:
                 files.append(due)
                 break
             else:
-                self._put_off(due, due.size > longest)
+                self._put_off(due, size > longest)
                 misfits += 1
                 if misfits >= MISFITS_AT_ONCE:
                     break
-        return Task(self.place, tuple(files), self._why) if files else None
+        return Task(self.place, tuple(files), why) if files else None
 
     def _put_off_that_fits(self, fits: float, before: Why | None) -> Task | None:
         """The first file of an earlier reason than ``before`` that was put off and now fits."""
         found = self._later.take(fits, _AUDIT + 1 if before is None else before)
         return None if found is None else Task(self.place, (found[1],), found[0])
 
-    def _take(self) -> Due | None:
-        why = self._why
-        if why in self._held:
-            return self._held.pop(why)
-        for due in self._files[why]:
-            if due.path in self._under_way or self._unlisted.hides(due.path):
-                continue
-            if why is _WANTED:
-                # Read once more for another reason: a neighbour of damage may turn out to be
-                # suspect itself.  For the same one, it would be tried without end.
-                if (due.path, due.wanted) in self._tried:
-                    continue
-                self._tried.add((due.path, due.wanted))
-            return due
-        self._ended.add(why)
-        return None
+    def _was_tried(self, due: Due) -> bool:
+        """Whether a file was handed out before for the same verdict; from now on it was.
+
+        It is read once more for another reason: a neighbour of damage may turn out to be suspect
+        itself.  For the same one, it would be tried without end.
+        """
+        if (due.path, due.wanted) in self._tried:
+            return True
+        self._tried.add((due.path, due.wanted))
+        return False
 
     def _put_off(self, due: Due, hopeless: bool) -> None:
         if due.size > self.affordable:
