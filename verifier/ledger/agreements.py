@@ -360,9 +360,12 @@ class Agreements:
     ) -> Iterator[bytes]:
         after = since
         bounds = {"to": until, "most": _TOUCHED_AT_ONCE}
-        while page := self._store.rows(statement, {**values, **bounds, "after": after}):
+        while True:
+            page = self._store.rows(statement, {**values, **bounds, "after": after})
             for _, folder, name in page:
                 yield folder + name
+            if len(page) < _TOUCHED_AT_ONCE:
+                return
             after = page[-1][0]
 
 
