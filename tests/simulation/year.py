@@ -494,10 +494,11 @@ class _Night(shift._Night):
                     side.touched |= touched
             return
         place._disks.walks(side.files)
-        for project in sorted(side.touched):
-            walk = self._ledger.walk(name, self._shift, below=project + b"/")
-            walk.take(side.sightings(project))
-            walk.apply(int(self._clock.now()))
+        with self._ledger.transaction():  # as of the one walk that these are in place of
+            for project in sorted(side.touched):
+                walk = self._ledger.walk(name, self._shift, below=project + b"/")
+                walk.take(side.sightings(project))
+                walk.apply(int(self._clock.now()))
         side.touched.clear()
         place.check()
         self._places[name] = place
