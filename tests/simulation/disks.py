@@ -81,19 +81,22 @@ class SimulatedPlace:
 class _Reading:
     """A task that is being read, or waits for that."""
 
-    __slots__ = ("_found", "_writes", "as_begun", "left", "task", "total")
+    __slots__ = ("_found", "_moves", "_writes", "as_begun", "left", "task", "total")
 
     def __init__(self, task: Task) -> None:
         self.task = task
-        self._writes = -1
+        self._writes = self._moves = -1
         self._found: tuple[Tree, int] | None = None
         self.total = self.left = float(task.bytes)
         self.as_begun: tuple[int, int, int] | None = None
 
     def where(self, side: Side) -> tuple[Tree, int] | None:
-        """Where its only file stands now, looked up once between two writes."""
+        """Where its only file stands now, looked up again only where it may have moved."""
         if self._writes != side.writes:
-            self._writes, self._found = side.writes, side.at(self.task.files[0].path)
+            self._writes = side.writes
+            if self._found is None or self._found[0].moves != self._moves:
+                self._found = side.at(self.task.files[0].path)
+                self._moves = -1 if self._found is None else self._found[0].moves
         return self._found
 
     def state(self, side: Side) -> tuple[int, int, int] | None:
@@ -178,14 +181,12 @@ class _Lane:
 
     def take_up(self) -> None:
         """Begin what waits while there is room."""
-        while self.waiting and len(self.running) < WIDTH:
-            reading = self.waiting.popleft()
-            self.begin(reading)
-            self.running.append(reading)
-
-    def begin(self, reading: _Reading) -> None:
-        if len(reading.task.files) == 1:
-            reading.as_begun = reading.state(self.side)
+        waiting, running = self.waiting, self.running
+        while waiting and len(running) < WIDTH:
+            reading = waiting.popleft()
+            if len(reading.task.files) == 1:
+                reading.as_begun = reading.state(self.side)
+            running.append(reading)
 
 
 class Disks:
@@ -366,14 +367,16 @@ class Disks:
         for reading in tuple(lane.running):
             if reading.left > lane.at_once:
                 continue
-            task = reading.task
-            if not lane.side.mounted:
+            task, side = reading.task, lane.side
+            if not side.mounted:
                 done = Done(task, [], PlaceUnreachable(f"{lane.name} went away."))
+            elif len(task.files) > 1:
+                done = Done(task, self._read(lane, reading, len(task.files)))
+            elif reading.is_as_begun(side):
+                path = task.files[0].path
+                done = Done(task, [self._read_one(lane, path, reading.where(side))])
             else:
-                count = len(task.files)
-                if count == 1 and not reading.is_as_begun(lane.side):
-                    continue
-                done = Done(task, self._read(lane, reading, count))
+                continue
             lane.running.remove(reading)
             lane.answers += 1
             self._answers.append(done)

@@ -93,6 +93,8 @@ class Tree:
         self.written = array("q")
         self.contents = array("q")
         self.read = array("I")
+        self.moves = 0
+        """How often files stood elsewhere in the arrays than before."""
         self._next = 0
 
     def find(self, code: int) -> int | None:
@@ -109,6 +111,7 @@ class Tree:
         """Write a file, a new one or over what was there."""
         at = bisect_left(self.codes, code)
         if at == len(self.codes) or self.codes[at] != code:
+            self.moves += 1
             self.codes.insert(at, code)
             for column in (self.sizes, self.dates, self.written, self.contents, self.read):
                 column.insert(at, 0)
@@ -119,6 +122,7 @@ class Tree:
         """Delete a file, if it is there."""
         at = self.find(code)
         if at is not None:
+            self.moves += 1
             for column in (
                 self.codes,
                 self.sizes,
