@@ -56,6 +56,8 @@ ROUND_BEGINS_WITHIN: Final = 1.0
 """Seconds that the beginning of a round is waited for: the rest of the one in which a file was last
 read.  One that is dated later comes of a clock that was ahead, and is not waited for."""
 
+A_DAY: Final = 86_400.0
+
 GRACE: Final = 0.5
 """Seconds after the bell in which readers hand in what they have finished."""
 
@@ -594,11 +596,12 @@ class Scheduler:
 
     def _note_speeds(self, now: float) -> None:
         passed, self._noted_at = now - self._noted_at, now
+        leapt = not 0 <= passed < A_DAY  # nobody waits so long for an answer: the clock was set
         for place, speed in self._speeds.items():
             read, before = self._readers.bytes_read(place), self._noted_bytes[place]
             self._noted_bytes[place] = read
-            if self._busy[place].tasks:
-                self.seconds[place] += max(0.0, passed)
+            if self._busy[place].tasks and not leapt:
+                self.seconds[place] += passed
                 self.came_off[place] += read - before
                 speed.note(now, read)
             else:

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import os
 import pwd
+import re
 import shutil
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -119,11 +123,8 @@ class Nights(Estate):
 
     def __init__(self, root: Path) -> None:
         source = Tree(root / "bench").files(
-            "flights/a.jpg",
-            "orthos/a.tif",
-            "orthos/b.tif",
-            "orthos/wall/c.tif",
-            "orthos/wall/d.tif",
+            *(f"flights/{number}.jpg" for number in range(8)),
+            *("orthos/a.tif", "orthos/b.tif", "orthos/wall/c.tif", "orthos/wall/d.tif"),
         )
         super().__init__(root, source)
         os.chown(self.state, NOBODY, NOBODY)
@@ -150,6 +151,64 @@ class Nights(Estate):
             current = ledger.rounds.current(self.place(side))
         assert current is not None
         return current.number, current.ended is not None
+
+
+def no_audit() -> str:
+    return f'nights = ["{datetime.now(UTC) + timedelta(days=3):%a}"]'
+
+
+# Fails when what the other side lacks is not told (`_is_hidden` in jobs/judging.py asks both sides)
+# and, for the mirror, when an accepted finding counts as read (UNREADABLE_ON_MIRROR).
+@pytest.mark.parametrize("side", ["source", "mirror"])
+def test_behind_an_accepted_folder_no_copy_is_called_good_or_lost_unsaid(
+    open_tmp: Path, side: str
+) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    os.chmod(nights.side(side).at("orthos"), 0)
+    assert nights.found().status == 3
+    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    assert nights.found().status == 0
+    report = nights.run("report", "--json", before=AS_NOBODY)
+    assert "as far as all is read" in report.document["sentence"]
+    assert "not readable in full" in report.document["sentence"]
+    said = nights.run("report", before=AS_NOBODY).out.decode()
+    assert re.search(
+        r"every copy of them, but for [a-z -]+, were read in full", " ".join(said.split())
+    )
+    audited = nights.run("audit", before=AS_NOBODY)
+    assert audited.status == 1 and b"open or accepted finding" in audited.out
+    if side == "source":
+        shutil.rmtree(nights.mirror.at("orthos"))
+        outcome = nights.found()
+        lost = {f"orthos/{name}.tif" for name in ("a", "b", "wall/c", "wall/d")}
+        assert outcome.findings.keys() == lost
+        assert {each["verdict"] for each in outcome.document["findings"]} == {"missing"}
+
+
+# Fails without `_retry` and without `_waits_for_retry` in jobs/judging.py.
+def test_what_failed_while_its_folder_closed_is_tried_again_before_it_is_told(
+    open_tmp: Path,
+) -> None:
+    nights = Nights(open_tmp)
+    nights.settings(audit=no_audit())
+    assert nights.found().status == 0
+    os.chmod(nights.mirror.at("orthos"), 0)
+    with closing(sqlite3.connect(nights.ledger)) as ledger:
+        ledger.execute(
+            "UPDATE sightings SET digest = NULL, trouble = 'permission-denied: no'"
+            " WHERE name = CAST('d.tif' AS BLOB) AND place ="
+            " (SELECT id FROM places WHERE name = 'vault')"
+        )
+        ledger.commit()
+    assert nights.found().findings.keys() == {"orthos"}
+    os.chmod(nights.mirror.at("orthos"), 0o755)
+    outcome = nights.found()
+    assert (outcome.findings, outcome.status) == ({}, 0)
+    assert outcome.document["files_read"] == 1
+    with closing(sqlite3.connect(nights.ledger)) as ledger:
+        told = {path for (path,) in ledger.execute("SELECT CAST(path AS TEXT) FROM findings")}
+    assert told == {"orthos"}, "nothing is told that one more try takes back"
 
 
 # Fails without `self._unlisted.hides(due.path)` in scheduler.py (what was read is lost), without

@@ -367,6 +367,36 @@ def test_where_the_first_shift_had_its_clock_far_ahead_no_words_say_that_all_is_
     assert b"not read again" not in estate.run("findings", environment=later).out
 
 
+# Fails without `>= :enough` and `ended > :now` in FARTHEST_BEYOND: nothing is read for a year.
+@pytest.mark.parametrize("how", ["first of all", "in the middle of a shift"])
+def test_a_clock_that_was_ahead_only_once_keeps_no_file_from_being_read_for_long(estate, how):
+    now, days_ahead = time.time(), 400 * 86_400
+    if how == "first of all":
+        estate.run("shift", environment=clock_at(now + days_ahead))
+    else:
+        estate.run("shift", environment=clock_at(now))
+        with closing(sqlite3.connect(estate.ledger)) as ledger:
+            ledger.execute("UPDATE shifts SET ended = ended + ?", (days_ahead,))
+            ledger.execute("UPDATE sightings SET read_at = read_at + ?", (days_ahead,))
+            ledger.commit()
+    for night in range(1, 5):
+        outcome = estate.run("shift", "--json", environment=clock_at(now + night * 86_400))
+    assert outcome.document["files_read"] == 2 * files_of(estate.source)
+    assert estate.run("findings", environment=clock_at(now + 4 * 86_400)).status == 0
+
+
+# Fails without SEEN_BACK in ledger/statements.py: its copy is due a year later only.
+def test_a_file_first_seen_by_a_clock_far_ahead_is_missed_by_the_next_mirror_run(estate):
+    estate.settings(share='mirror_runs = "03:00"\nmirror_takes = "10 min"')
+    now = time.time()
+    estate.run("shift", environment=clock_at(now))
+    estate.source.file("new.tif", 5_000, date=now)
+    estate.run("shift", environment=clock_at(now + 400 * 86_400))
+    for night in (2, 4):
+        outcome = estate.run("shift", "--json", environment=clock_at(now + night * 86_400))
+    assert outcome.findings == {"new.tif": ("missing", "never-copied", "mirror", None)}
+
+
 # Fails when a clock that is behind has the record of true readings changed.
 @pytest.mark.parametrize("behind", [-30 * 365 * 86_400, 0.5 * 86_400])
 def test_a_clock_that_is_behind_takes_back_no_date_of_a_reading(estate, behind):

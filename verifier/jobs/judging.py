@@ -323,14 +323,20 @@ class _Outcome:
 
     def take(self, row: Judged) -> None:
         """One path with its verdict."""
+        hidden = row.judgement.verdict is not Verdict.MATCHED and self._is_hidden(row)
+        if not hidden and row.judgement.verdict is Verdict.UNREAD and _one_sided(row):
+            # The side that holds it was not listed; the other one was, and lacks it.
+            row = structs.replace(row, judgement=self._comparison.judge(row))
         verdict = row.judgement.verdict
         if verdict is Verdict.MATCHED:
             self._matched(row)
-        elif self._is_hidden(row):
+        elif hidden:
             self._again.add(row.path)  # nobody knows what is there; a later walk may tell
-        elif verdict is Verdict.PENDING or (
-            verdict is Verdict.UNREAD and (row.source is None or row.mirror is None)
-        ):
+            if verdict in _FAILED:
+                self._retry(row)
+        elif verdict in _FAILED and self._waits_for_retry(row):
+            self._again.add(row.path)
+        elif verdict is Verdict.PENDING or (verdict is Verdict.UNREAD and _one_sided(row)):
             self._again.add(row.path)  # what it waits for may come without touching it
             if verdict is Verdict.PENDING and self._was_of_a_version_before(row):
                 self._settle(row.path, "the source's file was edited, and its copy is not due yet")
@@ -347,8 +353,28 @@ class _Outcome:
             self._write()
 
     def _is_hidden(self, row: Judged) -> bool:
-        """Whether it lies below a folder of either side that could not be listed."""
-        return any(self._hides(place, row.path) for place in (self._source, self._mirror))
+        """Whether nobody knows how it stands: below a folder that could not be listed.
+
+        What one side lacks, listed, it lacks, whatever became of the other: a copy job that could
+        not list the source may have taken it for empty.
+        """
+        sides = (self._source, row.source), (self._mirror, row.mirror)
+        asked = [place for place, seen in sides if seen is None] or [place for place, _ in sides]
+        return any(
+            self._hides(place, path) for place in asked for path in {row.path, *forms_of(row.path)}
+        )
+
+    def _retry(self, row: Judged) -> None:
+        """Have what could not be read once tried again before it is believed, when it can be."""
+        for place, seen in ((self._source, row.source), (self._mirror, row.mirror)):
+            if seen is not None and seen.trouble is not None and seen.kind is Kind.FILE:
+                self._ledger.readings.want(place, [seen.path], RETRIED)
+
+    def _waits_for_retry(self, row: Judged) -> bool:
+        """True for what failed while its folder was about to be hidden, and will be tried again."""
+        if self._may_be_open(row.path) and self._ledger.findings.lasting_at(self._mirror, row.path):
+            return False
+        return _wanted(self._pair(row))
 
     def _was_released(self, row: Judged) -> bool:
         """True when a certificate covers what stands on the mirror only, and says what it is."""
@@ -701,6 +727,10 @@ def _with_something_open(ledger: Ledger, mirror: PlaceName) -> set[bytes] | None
         if len(found) > _REMEMBERED:
             return None
     return found
+
+
+def _one_sided(row: Judged) -> bool:
+    return row.source is None or row.mirror is None
 
 
 def _agreement_of(row: Judged) -> Agreement | None:

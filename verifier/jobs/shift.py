@@ -342,7 +342,7 @@ class _Night:
         self._window = window
         self._remark_on_the_last()
         self._surges_cut_off = self._surges_of_shifts_cut_off()
-        beyond = ledger.shifts.first_beyond(int(now()))
+        beyond = ledger.shifts.farthest_beyond(int(now()))
         self._clock_was_ahead = beyond is not None and beyond > now() + CLOCK_FAR_AHEAD
         ledger.back_up(int(now()))
         ledger.neighbours.forget_before(int(now()) - KEPT_FOR)

@@ -286,7 +286,7 @@ class Findings:
         return self._paged(statements.ALL_FINDINGS, {"after": 0}, lambda row: {"after": row[0]})
 
     def unreadable(self, place: PlaceName) -> int:
-        """Paths of a place that an open finding calls unreadable."""
+        """Paths of a place that an open or accepted finding calls unreadable."""
         statement = (
             statements.UNREADABLE_ON_SOURCE if place.is_source else statements.UNREADABLE_ON_MIRROR
         )

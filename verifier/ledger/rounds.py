@@ -60,12 +60,14 @@ class Rounds:
 
         A reading that is dated after ``later`` was made at some time since the file came to be as
         it is: it counts as made then, so that the file's turn comes.  A round that is dated so is
-        followed by one that is not.
+        followed by one that is not.  A file that was first seen later was so by ``now``: its copy
+        would be due no sooner.
         """
         self._readings.flush()
         values = {"place": self._names.place(place), "later": later, "now": now}
         with self._store.transaction():
             dated = self._store.run(statements.DATE_BACK, values)
+            self._store.run(statements.SEEN_BACK, values)
             current = self.current(place)
             if current is not None and current.started > later:
                 self.start_next(place, now)

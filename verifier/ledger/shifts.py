@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from msgspec import Struct
 
@@ -20,6 +21,10 @@ from verifier.ledger.values import (
     Shift,
 )
 from verifier.ledger.walks import recorded_walk
+
+ENOUGH_AFTER: Final = 3
+"""Shifts that tell together that the clock of the one before them was ahead, and not theirs behind:
+of the very first shift nothing else can."""
 
 
 class Spent(Struct, frozen=True):
@@ -87,15 +92,16 @@ class Shifts:
         row = self._store.row(statements.SHIFT, (number,))
         return None if row is None else self._shift(row)
 
-    def first_beyond(self, now: int) -> int | None:
-        """When the shift began that came after the last one that began by ``now``.
+    def farthest_beyond(self, now: int) -> int | None:
+        """The farthest time after ``now`` that can only come of a clock that was ahead.
 
-        None where none came after it, and where none had begun by then: a clock that is behind
-        now shows times from before the record, or between two nights of it, where one that was
-        ahead has left a gap.
+        Of the shift that came after the last one that began by ``now``; of the end of one that
+        began by then; or of a shift that `ENOUGH_AFTER` others followed which began by ``now``.
+        Else None: a clock that is behind now shows times from before the record, or between two
+        nights of it, where one that was ahead has left a gap.
         """
-        row = self._store.row(statements.FIRST_SHIFT_BEYOND, {"now": now})
-        return None if row is None else int(row[0])
+        row = self._store.row(statements.FARTHEST_BEYOND, {"now": now, "enough": ENOUGH_AFTER})
+        return None if row is None or row[0] is None else int(row[0])
 
     def latest(self, most: int) -> list[Shift]:
         """The last shifts, at most so many, in the order in which they started."""

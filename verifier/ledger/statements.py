@@ -553,6 +553,10 @@ DATE_BACK: Final = """
         ELSE 0 END
     WHERE place = :place AND read_at IS NOT NULL AND read_at > :later
 """
+SEEN_BACK: Final = """
+    UPDATE sightings SET first_seen = min(first_seen, :now), changed_seen = min(changed_seen, :now)
+    WHERE place = :place AND (first_seen > :later OR changed_seen > :later)
+"""
 FIRST_WALKED: Final = "SELECT at FROM walks WHERE place = ? ORDER BY at LIMIT 1"
 LARGER_THAN: Final = """
     SELECT count(*), coalesce(max(size), 0) FROM sightings WHERE place = ? AND kind = 0 AND size > ?
@@ -785,11 +789,12 @@ ADD_ACCEPTANCE: Final = """
 UNREADABLE_ON_SOURCE: Final = """
     SELECT count(DISTINCT path) FROM findings
     WHERE mirror IN (SELECT id FROM places WHERE share = (SELECT share FROM places WHERE id = ?))
-        AND state = 'open' AND verdict = 'unreadable' AND side IS NOT 'mirror'
+        AND state IN ('open', 'accepted') AND verdict = 'unreadable' AND side IS NOT 'mirror'
 """
 UNREADABLE_ON_MIRROR: Final = """
     SELECT count(*) FROM findings
-    WHERE mirror = ? AND state = 'open' AND verdict = 'unreadable' AND side IS NOT 'source'
+    WHERE mirror = ? AND state IN ('open', 'accepted') AND verdict = 'unreadable'
+        AND side IS NOT 'source'
 """
 ADD_EVENT: Final = "INSERT INTO finding_events (finding, at, what, detail) VALUES (?, ?, ?, ?)"
 EVENTS: Final = "SELECT at, what, detail FROM finding_events WHERE finding = ? ORDER BY id"
@@ -809,9 +814,16 @@ LATEST_SHIFTS: Final = """
 LAST_SHIFT: Final = """
     SELECT id, started, ended, stopped_by FROM shifts ORDER BY id DESC LIMIT 1
 """
-FIRST_SHIFT_BEYOND: Final = """
-    SELECT started FROM shifts WHERE id > (SELECT max(id) FROM shifts WHERE started <= :now)
-    ORDER BY id LIMIT 1
+FARTHEST_BEYOND: Final = """
+    SELECT max(at) FROM (
+        SELECT started AS at FROM shifts
+        WHERE id = (SELECT max(id) FROM shifts WHERE started <= :now) + 1
+        UNION ALL
+        SELECT ended FROM shifts WHERE started <= :now AND ended > :now
+        UNION ALL
+        SELECT started FROM shifts AS beyond WHERE started > :now
+            AND (SELECT count(*) FROM shifts WHERE id > beyond.id AND started <= :now) >= :enough
+    )
 """
 SHIFT: Final = "SELECT id, started, ended, stopped_by FROM shifts WHERE id = ?"
 SHIFT_READINGS: Final = """

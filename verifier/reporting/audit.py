@@ -251,7 +251,8 @@ def _to_do(found: Audit, each: PlaceAudit) -> Iterator[str]:
     if each.unreadable:
         verb = "says" if each.unreadable == 1 else "say"
         yield (
-            f"{count(each.unreadable, 'open finding')} {verb} that a file could not be read: "
+            f"{count(each.unreadable, 'open or accepted finding')} {verb} that something could not "
+            "be read: "
             f"`verifier findings --share {each.place.share}` lists what to do."
         )
     if each.late:

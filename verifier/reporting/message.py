@@ -464,7 +464,7 @@ def _only_listed(facts: Facts) -> list[PlaceName]:
 
 
 def _not_all_read(facts: Facts) -> str:
-    return not_all_read(_only_listed(facts), facts.in_part)
+    return not_all_read(_only_listed(facts), facts.in_part, facts.unreadable)
 
 
 def _done(facts: Facts) -> Iterator[str]:

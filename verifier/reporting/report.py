@@ -98,7 +98,9 @@ def lead(report: Report) -> str:
         return SAYS_NOTHING
     them = "it" if report.files == 1 else "them"
     unread = [
-        each.name for each in report.places if each.audit.only_listed or each.audit.only_in_part
+        each.name
+        for each in report.places
+        if each.audit.only_listed or each.audit.only_in_part or each.audit.unreadable
     ]
     besides = f", but for {listing([_place(each) for each in unread])}," if unread else ""
     said = (
@@ -114,17 +116,25 @@ def lead(report: Report) -> str:
 
 
 def _but_for(report: Report) -> str:
-    """Where not all was read, by intent: it must not pass for known to be good."""
+    """Where not all was read, and somebody meant or accepted that: it is not known to be good."""
     listed = [each.name for each in report.places if each.audit.only_listed]
     in_part = [each.name for each in report.places if each.audit.only_in_part]
-    said = not_all_read(listed, in_part)
+    said = not_all_read(
+        listed, in_part, [each.name for each in report.places if each.audit.unreadable]
+    )
     return f", {AS_FAR_AS_READ}: {said}" if said else ""
 
 
-def not_all_read(listed: Iterable[PlaceName], in_part: Iterable[PlaceName]) -> str:
-    """Where not all is read, by intent, as a part of a sentence; "" where there is no such."""
+def not_all_read(
+    listed: Iterable[PlaceName], in_part: Iterable[PlaceName], unreadable: Iterable[PlaceName]
+) -> str:
+    """Where not all is read, as was meant or accepted, as a part of a sentence; "" for nowhere."""
     said = []
-    for names, how in ((listed, "only listed"), (in_part, "read in part, by its budget")):
+    for names, how in (
+        (listed, "only listed"),
+        (in_part, "read in part, by its budget"),
+        (unreadable, "not readable in full, which was accepted"),
+    ):
         if places := [_place(each) for each in names]:
             said.append(f"{listing(places)} {'is' if len(places) == 1 else 'are'} {how}")
     return "; ".join(said)

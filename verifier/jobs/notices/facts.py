@@ -91,6 +91,7 @@ def facts_of(
         unread=tuple(each for each in doubts if each.what is DoubtKind.UNREAD),
         not_told=not_told(settings, ledger, now),
         in_part=tuple(each.place for each in audited if each.only_in_part),
+        unreadable=tuple(each.place for each in audited if each.unreadable),
         too_large=tuple((each.place, each.too_large) for each in audited if each.too_large),
     )
     return facts, numbers

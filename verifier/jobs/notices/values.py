@@ -71,7 +71,8 @@ class Facts(Struct, frozen=True):
     ``late`` are messages that wait for somebody, ``not_told`` whom messages did not reach.
     ``unread`` is what nobody has read yet as it is now and the next shifts will, ``doubts`` what
     else is not known of the copies beside all that the rest says.  ``in_part`` are places of which
-    a budget lets not all be read; ``too_large`` says of how many files it does not cover even one.
+    a budget lets not all be read, ``unreadable`` those of which something could not be, by an open
+    or accepted finding; ``too_large`` says of how many files it does not cover even one.
     """
 
     studio: str
@@ -93,6 +94,7 @@ class Facts(Struct, frozen=True):
     unread: tuple[Doubt, ...] = ()
     not_told: tuple[Doubt, ...] = ()
     in_part: tuple[PlaceName, ...] = ()
+    unreadable: tuple[PlaceName, ...] = ()
     too_large: tuple[tuple[PlaceName, int], ...] = ()
 
 
