@@ -278,7 +278,8 @@ class Queue:
 
     New and changed ones first, then those that a verdict waits for, then, where ``read_before``
     is given, those whose last reading was before it, the longest unread first.  No file comes
-    twice while another waits, and none that ``unlisted`` hides: it could not be read.
+    twice while another waits, and none that ``unlisted`` hides: it could not be read.  ``first``
+    comes before all others, as soon as the audit may read: `goes_first` says what that is for.
     """
 
     def __init__(
@@ -288,8 +289,10 @@ class Queue:
         read_before: int | None = None,
         under_way: Iterable[bytes] = (),
         unlisted: Unlisted | None = None,
+        first: Due | None = None,
     ) -> None:
         self.place = place
+        self._first = first
         self._unlisted = unlisted or Unlisted()
         self.open = True
         self.affordable = math.inf
@@ -387,6 +390,10 @@ class Queue:
         if self._why is _AUDIT and not may_audit:
             return None
         fits = min(fits, self.affordable)
+        if self._first is not None and may_audit:
+            due, self._first = self._first, None
+            if due.size <= fits and not self._unlisted.hides(due.path):
+                return Task(self.place, (due,), _AUDIT)
         while self.open:
             task = self._put_off_that_fits(fits, self._why) or self._together(fits, longest)
             if task is not None or self._why not in self._ended:
@@ -482,6 +489,16 @@ class Queue:
         if self._read_before is None:
             return iter(())
         return work.longest_unread(self.place, read_before=self._read_before)
+
+
+def goes_first(due: Due, other_bytes: int, rate: float, seconds: float) -> bool:
+    """Whether a file whose time is nearly up must be read before what is new: it fits into the
+    ``seconds`` up to the bell at ``rate``, but not behind ``other_bytes``.
+
+    Where each night brings much that is new, a large file would else be left each night.
+    """
+    room = CAREFUL * seconds * rate
+    return due.size <= room < other_bytes + due.size
 
 
 class Scheduler:

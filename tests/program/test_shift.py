@@ -584,6 +584,30 @@ def test_the_bell_stops_it_within_a_second_in_the_middle_of_a_file(estate):
     assert rest.document["left"]["files"] == 0
 
 
+# Fails without `_goes_first` in jobs/shift.py: what is new each night leaves no room for it.
+def test_a_large_file_whose_time_is_nearly_up_is_read_before_what_is_new(tmp_path):
+    source = Tree(tmp_path / "bench" / SHARE).file("orthos/wall.tif", 8 * MIB)
+    estate = Estate(tmp_path, source)
+    assert estate.shift().status == 0
+    ago = int(time.time()) - 80 * 86_400
+    with closing(sqlite3.connect(estate.ledger)) as ledger:
+        ledger.execute("UPDATE sightings SET read_at = ?", (ago,))
+        ledger.execute("UPDATE came_off SET bytes = ?", (512 * MIB,))
+        ledger.execute("UPDATE shift_readings SET seconds = 512")
+        ledger.commit()
+    for tree in (estate.source, estate.mirror):
+        for number in range(40):
+            tree.file(f"flights/{number:02}.jpg", MIB // 4)
+    estate.settings(pace='at_most = "2 MiB/s"')
+    outcome = estate.shift("--until", soon(14))
+    assert outcome.document["stopped_by"] == "until"
+    with Ledger(estate.ledger) as ledger:
+        for place in ledger.places():
+            ((_, known),) = ledger.sightings_at(place, [b"orthos/wall.tif"])
+            assert known.sighting.read_at > ago
+            assert ledger.work.totals(place).unread_files > 0
+
+
 def test_until_stops_it_and_says_so(estate):
     estate.source.file("flight.mov", 64 * MIB)
     estate.settings(pace='at_most = "4 MB/s"')

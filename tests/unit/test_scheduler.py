@@ -14,7 +14,17 @@ from verifier.errors import PlaceUnreachable
 from verifier.jobs.paces import paces_of
 from verifier.ledger import Due, Ledger, PlaceName
 from verifier.model import Kind, Sighting, Trouble
-from verifier.scheduler import Done, PutOff, Queue, Scheduler, Task, Why, Window
+from verifier.scheduler import (
+    CAREFUL,
+    Done,
+    PutOff,
+    Queue,
+    Scheduler,
+    Task,
+    Why,
+    Window,
+    goes_first,
+)
 
 SOURCE, VAULT = PlaceName("current-surveys"), PlaceName("current-surveys", "vault")
 OTHER = PlaceName("delivered-surveys")
@@ -129,11 +139,12 @@ def shift(
     allowances=lambda place: math.inf,
     fastest=math.inf,
     paces=None,
+    first=None,
 ) -> Scheduler:
     disks.bell = end
     scheduler = Scheduler(
         ledger,
-        [Queue(ledger, place, read_before) for place in places],
+        [Queue(ledger, place, read_before, first=first) for place in places],
         disks,
         Window(end, longest, None if read_before is None else (0.0, float("inf"))),
         disks.clock,
@@ -241,6 +252,39 @@ def test_before_a_pace_is_known_the_ceiling_tells_what_cannot_fit(ledger):
     disks = Disks({SOURCE: 10 * MB}, width=2)
     shift(ledger, disks, [SOURCE], START + 14, longest=10_000.0, fastest=20 * MB)
     assert set(paths_read(disks, SOURCE)) == set(files) - {b"a-huge"}
+
+
+def test_a_large_file_whose_time_is_nearly_up_goes_before_what_is_new(ledger):
+    """Fails when it is left each night for what is new: then the audit never comes to it."""
+    walked(ledger, SOURCE, {b"huge": 600 * MB})
+    disks = Disks({SOURCE: MB}, width=1)
+    shift(ledger, disks, [SOURCE])
+    disks.order.clear()
+    for night in range(1, 4):
+        disks.now = START + 100_000 * night
+        new = {b"new-%d-%d" % (night, number): 100 * MB for number in range(5)}
+        known = {each.sighting.path: each.sighting.size for each in ledger.sightings(SOURCE)}
+        walked(ledger, SOURCE, known | new)
+        due = next(ledger.work.longest_unread(SOURCE))
+        assert due.path == b"huge" and goes_first(due, 500 * MB, MB, 1_000.0)
+        shift(
+            ledger,
+            disks,
+            [SOURCE],
+            disks.now + 1_000,
+            read_before=int(disks.now),
+            longest=1_000.0,
+            paces={SOURCE: MB},
+            first=due if night == 3 else None,
+        )
+        assert (b"huge" in paths_read(disks, SOURCE)) is (night == 3)
+
+
+@given(st.integers(0, 10**6), st.integers(0, 10**6), st.integers(1, 100), st.integers(0, 10**4))
+def test_only_what_fits_alone_and_not_behind_the_rest_goes_first(size, others, rate, seconds):
+    room = CAREFUL * seconds * rate
+    due = Due(b"a", size, 1)
+    assert goes_first(due, others, rate, seconds) is (size <= room and size + others > room)
 
 
 def test_a_file_that_never_comes_to_its_end_tells_a_pace_and_lets_the_others_pass(ledger):

@@ -38,6 +38,7 @@ from verifier.jobs.released import Released
 from verifier.jobs.remarks import clock_remarks
 from verifier.jobs.spending import Budget, Meter, budgets, costly, only_listed
 from verifier.ledger import (
+    Due,
     FindingState,
     FirstLook,
     Ledger,
@@ -54,7 +55,15 @@ from verifier.model import Damage, Kind, Sighting, Trouble, Verdict
 from verifier.places.addresses import Address
 from verifier.places.base import Look, Place, heed, let_go
 from verifier.places.opening import open_place, traits_at
-from verifier.scheduler import ROUND_BEGINS_WITHIN, Left, Queue, Scheduler, Status, Window
+from verifier.scheduler import (
+    ROUND_BEGINS_WITHIN,
+    Left,
+    Queue,
+    Scheduler,
+    Status,
+    Window,
+    goes_first,
+)
 from verifier.settings import Settings, Share
 from verifier.unlisted import Unlisted
 from verifier.walker import walk_dated
@@ -66,6 +75,9 @@ DAYS_A_WEEK: Final = 7
 
 CLOCK_FAR_AHEAD: Final = 86_400
 """Seconds that a reading may be dated later than now, and merely be waited for."""
+
+NEARLY_LATE: Final = 0.8
+"""Part of `every_byte_within` after which a file that never fits behind what is new goes first."""
 
 _CLOCK_LOOKED_AT_EVERY: Final = 64
 """Paths of a walk between two looks at the clock."""
@@ -666,6 +678,7 @@ class _Night:
         under_way: dict[PlaceName, list[bytes]] = {}
         for task in self._readers.under_way():
             under_way.setdefault(task.place, []).extend(task.paths)
+        paces = paces_of(ledger, self._places)
         queues = self._queues = {
             name: Queue(
                 ledger,
@@ -673,6 +686,7 @@ class _Night:
                 self._read_before.get(name),
                 under_way.get(name, ()),
                 self._unlisted[name],
+                self._goes_first(name, paces.get(name)),
             )
             for name in self._read_places()
         }
@@ -685,7 +699,7 @@ class _Night:
             self._between,
             {name: self._affordable(name) for name in queues},
             self._each_turn,
-            paces_of(ledger, self._places),
+            paces,
             lambda place, why: self._request.alarms.unreachable(ledger, place, str(why)),
             self._meter.left,
             pace_by(self._settings).bytes_per_second or math.inf,
@@ -709,6 +723,19 @@ class _Night:
         self._neighbourhood.forget_read()
         self._remark_on_budgets()
         return all_read and not any(queue.skipped.files for queue in queues.values())
+
+    def _goes_first(self, name: PlaceName, rate: float | None) -> Due | None:
+        """The longest unread file, where it must be read before what is new: one a shift."""
+        end, now = self._window.end, self._clock.now()
+        if end is None or rate is None or name not in self._read_before:
+            return None
+        within = self._settings.audit.every_byte_within.total_seconds()
+        nearly_late = min(self._read_before[name], int(now - NEARLY_LATE * within))
+        for due in self._ledger.work.longest_unread(name, read_before=nearly_late):
+            if not self._unlisted[name].hides(due.path):
+                others = self._to_read(name, audit=False).bytes
+                return due if goes_first(due, others, rate, end - now) else None
+        return None
 
     def _read_places(self) -> list[PlaceName]:
         """The places that this shift reads, and not only lists."""
