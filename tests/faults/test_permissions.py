@@ -250,3 +250,19 @@ def test_nights_with_a_folder_that_may_not_be_listed_have_one_finding_and_forget
         shutil.copy2(other.at(path), hidden.at(path))
     outcome = nights.found()
     assert (outcome.findings, outcome.status) == ({}, 0)
+
+
+# Fails where a spot-check asks no ledger what is hidden (`self._ledger.hides` in jobs/judging.py).
+def test_a_spot_check_calls_nothing_orphaned_below_a_folder_that_a_shift_could_not_list(
+    open_tmp: Path,
+) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    nights.mirror.file("orthos/wall/new.tif", 2_000)
+    os.chmod(nights.source.at("orthos"), 0)
+    assert nights.found().findings.keys() == {"orthos"}
+    outcome = nights.run("spot-check", SHARE, "--json", before=AS_NOBODY)
+    assert outcome.status == 3
+    assert {each["verdict"] for each in outcome.document["findings"]} == {"unreadable"}
+    listed = nights.run("findings", "--json", before=AS_NOBODY).document["findings"]
+    assert {each["verdict"] for each in listed} == {"unreadable"}

@@ -74,7 +74,8 @@ class Judging:
     """Judges one share, as often as one wants, and comes to an end with `finish`.
 
     Between two judgements what was judged before is passed over: nothing but a walk or a reading
-    can change it.
+    can change it.  ``hides`` says of a place's paths whether they lie below a folder that its last
+    walk could not list, where the job reads none of those.
     """
 
     def __init__(
@@ -89,7 +90,7 @@ class Judging:
         only_listed: Collection[PlaceName] = (),
         costly: Collection[PlaceName] = (),
         released: Released | None = None,
-        hides: Callable[[PlaceName, bytes], bool] = lambda place, path: False,
+        hides: Callable[[PlaceName, bytes], bool] | None = None,
     ) -> None:
         self._ledger = ledger
         self._hides = hides
@@ -270,8 +271,8 @@ class _Outcome:
         damaged: list[tuple[PlaceName, Sighting, frozenset[int]]],
         again: SortedSpill[bytes],
         released: Released,
-        only_listed: bool = False,
-        hides: Callable[[PlaceName, bytes], bool] = lambda place, path: False,
+        only_listed: bool,
+        hides: Callable[[PlaceName, bytes], bool] | None,
     ) -> None:
         self._ledger = ledger
         self._hides = hides
@@ -356,12 +357,16 @@ class _Outcome:
         """Whether nobody knows how it stands: below a folder that could not be listed.
 
         What one side lacks, listed, it lacks, whatever became of the other: a copy job that could
-        not list the source may have taken it for empty.
+        not list the source may have taken it for empty.  Of what both have, a job that reads it
+        all the same learns how it stands.
         """
         sides = (self._source, row.source), (self._mirror, row.mirror)
-        asked = [place for place, seen in sides if seen is None] or [place for place, _ in sides]
+        asked = [place for place, seen in sides if seen is None]
+        if not asked and self._hides is not None:
+            asked = [place for place, _ in sides]
+        hides = self._hides or self._ledger.hides
         return any(
-            self._hides(place, path) for place in asked for path in {row.path, *forms_of(row.path)}
+            hides(place, path) for place in asked for path in {row.path, *forms_of(row.path)}
         )
 
     def _retry(self, row: Judged) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
+from typing import Final
 
 from verifier.ledger import backup, opening, statements
 from verifier.ledger.agreements import Agreements, each_once
@@ -63,7 +64,9 @@ from verifier.ledger.values import (
 )
 from verifier.ledger.walks import Walk
 from verifier.ledger.work import Work
-from verifier.model import SOURCE
+from verifier.model import SOURCE, Kind
+
+_SLASH: Final = ord("/")
 
 
 class Ledger:
@@ -158,6 +161,17 @@ class Ledger:
         """What is known of each of ``paths`` at one place, in their order."""
         self.readings.flush()
         return self.agreements.known_at(place, paths)
+
+    def hides(self, place: PlaceName, path: bytes) -> bool:
+        """Whether a path lies below a folder that the last walk of a place could not list."""
+        cuts = [number for number, byte in enumerate(path) if byte == _SLASH]
+        above = self.sightings_at(place, [path[:cut] for cut in cuts])
+        return any(
+            known is not None
+            and known.sighting.kind is not Kind.FILE
+            and known.sighting.trouble is not None
+            for _, known in above
+        )
 
     def soundness(self) -> tuple[str, ...]:
         """What is wrong with the ledger, in sentences; none when it is sound.  Reads all of it."""
