@@ -392,7 +392,7 @@ class Queue:
         fits = min(fits, self.affordable)
         if self._first is not None and may_audit:
             due, self._first = self._first, None
-            if due.size <= fits and not self._unlisted.hides(due.path):
+            if due.size <= fits and due.path not in self._under_way:
                 return Task(self.place, (due,), _AUDIT)
         while self.open:
             task = self._put_off_that_fits(fits, self._why) or self._together(fits, longest)

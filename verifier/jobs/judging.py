@@ -356,14 +356,13 @@ class _Outcome:
     def _is_hidden(self, row: Judged) -> bool:
         """Whether nobody knows how it stands: below a folder that could not be listed.
 
-        What one side lacks, listed, it lacks, whatever became of the other: a copy job that could
-        not list the source may have taken it for empty.  Of what both have, a job that reads it
-        all the same learns how it stands.
+        What a mirror lacks that could be listed it lacks, whatever became of the source: a copy
+        job that could not list that may have taken it for empty.  Of what both have, a job that
+        reads it all the same learns how it stands.
         """
-        sides = (self._source, row.source), (self._mirror, row.mirror)
-        asked = [place for place, seen in sides if seen is None]
-        if not asked and self._hides is not None:
-            asked = [place for place, _ in sides]
+        if self._hides is None and not _one_sided(row):
+            return False
+        asked = [self._mirror] if row.mirror is None else [self._source, self._mirror]
         hides = self._hides or self._ledger.hides
         return any(
             hides(place, path) for place in asked for path in {row.path, *forms_of(row.path)}
