@@ -179,6 +179,10 @@ def test_behind_an_accepted_folder_no_copy_is_called_good_or_lost_unsaid(
     audited = nights.run("audit", before=AS_NOBODY)
     assert audited.status == 1 and b"open or accepted finding" in audited.out
     if side == "mirror":
+        nights.source.file("orthos/new.tif", 2_000)
+        assert nights.found().findings == {}
+        said = " ".join(nights.run("report", before=AS_NOBODY).out.decode().split())
+        assert "1 path waits for the next mirror run, or cannot be seen below a folder" in said
         shutil.rmtree(nights.source.at("orthos"))
         outcome = nights.found()
         assert outcome.findings == {}, "nobody knows whether the mirror still holds them"

@@ -110,6 +110,8 @@ def lead(report: Report) -> str:
     pending = waiting(report)
     if pending:
         said += f"; {count(pending, 'path')} {_wait(pending)} for the next mirror run"
+        if any(each.audit.unreadable for each in report.places):
+            said += ", or cannot be seen below a folder that could not be listed"
     if report.accepted:
         said += f"; {count(report.accepted, 'finding')} {_was(report.accepted)} accepted"
     return f"{said}."
