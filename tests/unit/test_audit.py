@@ -137,6 +137,18 @@ def test_the_ledger_adds_up_what_a_shift_spent_at_each_place_until_it_ends(ledge
     assert ledger.chain.verify() == ()
 
 
+def test_of_a_shift_too_short_to_tell_what_was_read_of_whole_files_counts(ledger):
+    number = ledger.readings.shift = ledger.shifts.start(NOW)
+    walked(ledger, SOURCE, [file("a", 70)])
+    record(ledger, SOURCE, read(file("a", 70)))
+    ledger.readings.shift = None
+    ledger.shifts.spend(number, SOURCE, 0.0, 0)
+    ledger.shifts.end(number, NOW + 7, "done")
+    found = ledger.shifts.spent(SOURCE, 9)
+    assert found == [Spent(NOW, NOW + 7, 70, 0.0)]
+    assert pace_of(found).bytes_per_second == 10.0
+
+
 def test_of_a_shift_that_knew_no_more_what_was_read_of_whole_files_counts(tmp_path):
     with Ledger(tmp_path / "ledger.db") as ledger:
         shift(ledger, 5.0, 70, 30)

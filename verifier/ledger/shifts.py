@@ -32,7 +32,8 @@ class Spent(Struct, frozen=True):
 
     ``seconds`` are those in which it was being read, None where that was not recorded; ``bytes``
     came off it in those, also of files that were not finished, or were read of whole files where
-    that was not recorded; ``ended`` is None while the shift runs, and for ever if it was cut off.
+    that was not recorded or too short to tell; ``ended`` is None while the shift runs, and for
+    ever if it was cut off.
     """
 
     started: int
@@ -75,7 +76,7 @@ class Shifts:
     def spent(self, place: PlaceName, most: int) -> list[Spent]:
         """What the last shifts that read of a place did there, at most so many, newest first."""
         rows = self._store.rows(statements.SPENT_LATELY, (self._names.place(place), most))
-        return [Spent(*row) for row in rows]
+        return [Spent(started, ended, size, seconds) for started, ended, seconds, size in rows]
 
     def all(self) -> Iterator[Shift]:
         """Every shift, in the order in which they started."""
