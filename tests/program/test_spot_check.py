@@ -564,7 +564,8 @@ def test_what_cannot_be_read_or_reads_otherwise_each_time_is_bad_and_gives_statu
 @needs_fuse
 @pytest.mark.root
 def test_by_bytes_a_piece_that_cannot_be_read_is_bad_and_the_piece_before_it_is_not(on_bad_disks):
-    outcome = spot_check(on_bad_disks, "--by", "bytes")
+    # Of all seeds about one in twenty draws the small file that is bad as well.
+    outcome = spot_check(on_bad_disks, "--by", "bytes", "--seed", "7")
     assert outcome.status == 3
     assert outcome.document["bad"] == 1
     assert outcome.findings["flight.mov"] == ("unreadable", "input-output-error", "mirror", None)
