@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import unicodedata
+from collections.abc import Iterator
 from enum import StrEnum
 from typing import Any, Final
 
@@ -382,6 +383,14 @@ def composed(path: bytes) -> bytes:
         return unicodedata.normalize("NFC", path.decode("utf-8")).encode("utf-8")
     except UnicodeDecodeError:
         return path
+
+
+def folders_above(path: bytes) -> Iterator[bytes]:
+    """The folders that a path lies in but the root, each with its slash, from the top down."""
+    cut = path.find(b"/")
+    while cut >= 0:
+        yield path[: cut + 1]
+        cut = path.find(b"/", cut + 1)
 
 
 def forms_of(path: bytes) -> tuple[bytes, ...]:

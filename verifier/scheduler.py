@@ -57,6 +57,7 @@ ROUND_BEGINS_WITHIN: Final = 1.0
 read.  One that is dated later comes of a clock that was ahead, and is not waited for."""
 
 A_DAY: Final = 86_400.0
+"""Seconds between two turns from which on a clock was set, and no answer waited for."""
 
 GRACE: Final = 0.5
 """Seconds after the bell in which readers hand in what they have finished."""
@@ -613,7 +614,7 @@ class Scheduler:
 
     def _note_speeds(self, now: float) -> None:
         passed, self._noted_at = now - self._noted_at, now
-        leapt = not 0 <= passed < A_DAY  # nobody waits so long for an answer: the clock was set
+        leapt = not 0 <= passed < A_DAY
         for place, speed in self._speeds.items():
             read, before = self._readers.bytes_read(place), self._noted_bytes[place]
             self._noted_bytes[place] = read

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from verifier.model import folders_above
+
 
 class Unlisted:
     """The folders of a place that could not be listed.  False when there are none."""
@@ -20,9 +22,4 @@ class Unlisted:
 
     def hides(self, path: bytes) -> bool:
         """True when ``path`` lies below one of them, at any depth."""
-        cut = path.rfind(b"/") if self._folders else -1
-        while cut >= 0:
-            if path[: cut + 1] in self._folders:
-                return True
-            cut = path.rfind(b"/", 0, cut)
-        return False
+        return bool(self._folders) and not self._folders.isdisjoint(folders_above(path))

@@ -30,6 +30,7 @@ from verifier.model import (
     Sighting,
     Verdict,
     composed,
+    folders_above,
 )
 
 
@@ -244,14 +245,10 @@ class Comparison:
         return True
 
     def _under_unlisted(self, path: bytes) -> bool:
-        path = composed(path)
-        slash = path.find(b"/")
-        while slash >= 0:
-            folder = path[: slash + 1]
+        for folder in folders_above(composed(path)):
             if folder in self._unlisted:
                 self._unlisted[folder] += 1
                 return True
-            slash = path.find(b"/", slash + 1)
         return False
 
     def _twins_and_moves(self) -> Iterator[Judged]:

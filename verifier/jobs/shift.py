@@ -328,6 +328,7 @@ class _Night:
         self._just_walked: set[PlaceName] = set()
         """Walked whole since `_end_agreements` was called last."""
         self._unlisted: defaultdict[PlaceName, Unlisted] = defaultdict(Unlisted)
+        """Of each place, what its last walk could not list."""
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._surges_cut_off: dict[PlaceName, str] = {}

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Final
 
 from verifier.ledger import backup, opening, statements
 from verifier.ledger.agreements import Agreements, each_once
@@ -64,9 +63,7 @@ from verifier.ledger.values import (
 )
 from verifier.ledger.walks import Walk
 from verifier.ledger.work import Work
-from verifier.model import SOURCE, Kind
-
-_SLASH: Final = ord("/")
+from verifier.model import SOURCE, Kind, folders_above
 
 
 class Ledger:
@@ -164,13 +161,12 @@ class Ledger:
 
     def hides(self, place: PlaceName, path: bytes) -> bool:
         """Whether a path lies below a folder that the last walk of a place could not list."""
-        cuts = [number for number, byte in enumerate(path) if byte == _SLASH]
-        above = self.sightings_at(place, [path[:cut] for cut in cuts])
+        above = [folder.removesuffix(b"/") for folder in folders_above(path)]
         return any(
             known is not None
             and known.sighting.kind is not Kind.FILE
             and known.sighting.trouble is not None
-            for _, known in above
+            for _, known in self.sightings_at(place, above)
         )
 
     def soundness(self) -> tuple[str, ...]:

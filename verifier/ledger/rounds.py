@@ -95,7 +95,7 @@ class Rounds:
         if unlisted:
             left = chain(self._work.unread(place), self._work.longest_unread(place, None, started))
             return any(not unlisted.hides(due.path) for due in left)
-        oldest = self._work.oldest_read(place)
         if self._names.totals(place).unread_files:
             return True
+        oldest = self._work.oldest_read(place)
         return oldest is not None and oldest < started

@@ -76,7 +76,7 @@ class Shifts:
     def spent(self, place: PlaceName, most: int) -> list[Spent]:
         """What the last shifts that read of a place did there, at most so many, newest first."""
         rows = self._store.rows(statements.SPENT_LATELY, (self._names.place(place), most))
-        return [Spent(started, ended, size, seconds) for started, ended, seconds, size in rows]
+        return [Spent(*row) for row in rows]
 
     def all(self) -> Iterator[Shift]:
         """Every shift, in the order in which they started."""

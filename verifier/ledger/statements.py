@@ -840,8 +840,8 @@ CAME_OFF: Final = """
     ON CONFLICT (shift, place) DO UPDATE SET bytes = bytes + excluded.bytes
 """
 SPENT_LATELY: Final = """
-    SELECT started, ended, seconds, CASE WHEN came_off.bytes > 0 THEN came_off.bytes
-        ELSE shift_readings.bytes END AS amount
+    SELECT started, ended, CASE WHEN came_off.bytes > 0 THEN came_off.bytes
+        ELSE shift_readings.bytes END AS amount, seconds
     FROM shift_readings CROSS JOIN shifts ON shifts.id = shift_readings.shift
     LEFT JOIN came_off ON came_off.shift = shift_readings.shift
         AND came_off.place = shift_readings.place

@@ -13,6 +13,7 @@ from verifier.ledger.names import Names, in_path_order, split
 from verifier.ledger.readings import Readings
 from verifier.ledger.store import BEFORE_ALL, Row, Store
 from verifier.ledger.values import Due, PlaceName, Totals
+from verifier.model import folders_above
 
 FEW: Final = 50_000
 """Files among which their folders are looked for; with more, folders are gone through in turn."""
@@ -178,7 +179,7 @@ class Work:
     ) -> Iterator[Row]:
         """Folders in which something may be left, sorted by path: first those above ``after``."""
         if after is not None:
-            for above in _above(after):
+            for above in (b"", *folders_above(after)):
                 number = self._names.folder(share, above)
                 if number is not None:
                     yield above, number
@@ -195,12 +196,3 @@ class Work:
             if len(page) < _FOLDERS_AT_ONCE:
                 return
             start = page[-1][0]
-
-
-def _above(path: bytes) -> Iterator[bytes]:
-    """The folders that a path lies in, from the root down."""
-    yield b""
-    cut = path.find(b"/")
-    while cut >= 0:
-        yield path[: cut + 1]
-        cut = path.find(b"/", cut + 1)
