@@ -267,6 +267,16 @@ def test_what_could_not_be_read_is_tried_again_every_night(studio):
     assert studio.lasting() == {}
 
 
+def test_what_fails_while_it_waits_for_a_reading_of_another_reason_is_told_at_once(studio):
+    """Fails when any reading that is waited for holds it back: it may not come for nights."""
+    studio.night(audit=True)
+    studio.troubles[VAULT, A] = Trouble("input-output-error", "The system said so.")
+    studio.read_one(VAULT, A)
+    studio.ledger.readings.want(VAULT, [A], "It lies near damage.")
+    studio.judge()
+    assert studio.lasting() == {A: (Verdict.UNREADABLE, "input-output-error", Side.MIRROR)}
+
+
 def test_a_link_that_leads_elsewhere_is_corrupt_and_matches_again_when_mended(studio):
     studio.links[SOURCE][b"now"] = b"2026-014-harbour-wall"
     studio.copy_all()

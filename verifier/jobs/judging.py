@@ -378,7 +378,10 @@ class _Outcome:
         """True for what failed while its folder was about to be hidden, and will be tried again."""
         if self._may_be_open(row.path) and self._ledger.findings.lasting_at(self._mirror, row.path):
             return False
-        return _wanted(self._pair(row))
+        pair = self._pair(row)
+        return any(
+            side is not None and side.wanted == RETRIED for side in (pair.source, pair.mirror)
+        )
 
     def _was_released(self, row: Judged) -> bool:
         """True when a certificate covers what stands on the mirror only, and says what it is."""
