@@ -219,6 +219,71 @@ def test_what_failed_while_its_folder_closed_is_tried_again_before_it_is_told(
     assert told == {"orthos"}, "nothing is told that one more try takes back"
 
 
+# Fails without `_shown_all_the_same` in jobs/judging.py: one closed folder, accepted, then had all
+# that befell the other side's files told to nobody.
+@pytest.mark.parametrize("side", ["source", "mirror"])
+def test_what_befalls_a_file_is_told_whatever_the_other_side_keeps_hidden(
+    open_tmp: Path, side: str
+) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    hidden, shown = nights.side(side), nights.side("mirror" if side == "source" else "source")
+    other = "mirror" if side == "source" else "source"
+    os.chmod(hidden.at("orthos"), 0)
+    assert nights.found().status == 3
+    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    assert nights.found().status == 0
+    shown.flip_bit("orthos/wall/c.tif")
+    nights.forget_the_write(shown, "vault" if other == "mirror" else SOURCE, "orthos/wall/c.tif")
+    os.chmod(shown.at("orthos/wall/d.tif"), 0)
+    shown.edit("orthos/b.tif")
+    told = {
+        "orthos/wall/c.tif": ("corrupt", "rot", other, None),
+        "orthos/wall/d.tif": ("unreadable", "permission-denied", other, None),
+    }
+    for _ in range(2):
+        outcome = nights.found()
+        assert (outcome.findings, outcome.status) == (told, 3)
+    shown.flip_bit("orthos/wall/c.tif")
+    nights.forget_the_write(shown, "vault" if other == "mirror" else SOURCE, "orthos/wall/c.tif")
+    os.chmod(shown.at("orthos/wall/d.tif"), 0o644)
+    outcome = nights.found()
+    assert (outcome.findings, outcome.status) == ({}, 0)
+
+
+# Fails when a reading of either side holds back what failed on the other (`_waits_for_retry` in
+# jobs/judging.py): an accepted finding has its source read again every night.
+def test_what_one_mirror_is_accepted_to_lack_hides_nothing_of_another(open_tmp: Path) -> None:
+    nights = Nights(open_tmp)
+    faraway = nights.mirror.copy_to(open_tmp / "faraway")
+    nights.settings(more=f'[[share.mirror]]\nname = "faraway"\nat = "{faraway.root}"')
+    assert nights.found().status == 0
+    os.chmod(nights.mirror.at("orthos/a.tif"), 0)
+    assert nights.found().status == 3
+    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    os.chmod(faraway.at("orthos/a.tif"), 0)
+    outcome = nights.found()
+    assert [(each["path"], each["mirror"]) for each in outcome.document["findings"]] == [
+        ("orthos/a.tif", "faraway")
+    ]
+    assert outcome.status == 3
+
+
+# Fails when what is held back for one more try is not judged again behind it (`_held_back` in
+# jobs/judging.py): the finding accepted on one mirror has it tried, and held back, every night.
+def test_what_fails_once_more_is_told_in_the_night_in_which_it_was_tried(open_tmp: Path) -> None:
+    nights = Nights(open_tmp)
+    os.chmod(nights.source.at("orthos/a.tif"), 0)
+    assert nights.found().status == 3
+    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    faraway = nights.mirror.copy_to(open_tmp / "faraway")
+    nights.settings(more=f'[[share.mirror]]\nname = "faraway"\nat = "{faraway.root}"')
+    outcome = nights.found()
+    assert [(each["path"], each["mirror"]) for each in outcome.document["findings"]] == [
+        ("orthos/a.tif", "faraway")
+    ]
+
+
 # Fails without `self._unlisted.hides(due.path)` in scheduler.py (what was read is lost), without
 # `_is_hidden` in jobs/judging.py (the edit is called stale) and without `unlisted.hides` in
 # ledger/rounds.py (no round is complete any more).

@@ -18,6 +18,7 @@ from verifier.diff.merge import Row
 from verifier.diff.unmatched import Leftover
 from verifier.due import ALWAYS_DUE, NEVER_DUE, is_due
 from verifier.hashing import digest_of
+from verifier.jobs.judging import RETRIED
 from verifier.jobs.neighbourhood import Neighbourhood
 from verifier.ledger import FindingState, Ledger, PlaceName
 from verifier.model import QUIET, SEGMENT, Kind, Side, Sighting, Trouble, Verdict, forms_of
@@ -273,6 +274,16 @@ def test_what_fails_while_it_waits_for_a_reading_of_another_reason_is_told_at_on
     studio.troubles[VAULT, A] = Trouble("input-output-error", "The system said so.")
     studio.read_one(VAULT, A)
     studio.ledger.readings.want(VAULT, [A], "It lies near damage.")
+    studio.judge()
+    assert studio.lasting() == {A: (Verdict.UNREADABLE, "input-output-error", Side.MIRROR)}
+
+
+def test_what_fails_is_told_at_once_though_its_other_side_is_to_be_tried_again(studio):
+    """Fails when a reading that is waited for on either side holds it back."""
+    studio.night(audit=True)
+    studio.troubles[VAULT, A] = Trouble("input-output-error", "The system said so.")
+    studio.read_one(VAULT, A)
+    studio.ledger.readings.want(SOURCE, [A], RETRIED)
     studio.judge()
     assert studio.lasting() == {A: (Verdict.UNREADABLE, "input-output-error", Side.MIRROR)}
 

@@ -290,6 +290,7 @@ class _Outcome:
         self._again = again
         self._findings: list[tuple[Judged, Finding]] = []
         self._suspected: list[tuple[Judged, Suspicion]] = []
+        self._held_back: list[bytes] = []
         self._open = _with_something_open(ledger, mirror)
 
     def close(self) -> None:
@@ -325,6 +326,8 @@ class _Outcome:
     def take(self, row: Judged) -> None:
         """One path with its verdict."""
         hidden = row.judgement.verdict is not Verdict.MATCHED and self._is_hidden(row)
+        if hidden and (shown := self._shown_all_the_same(row)) is not None:
+            row, hidden = shown, False
         if not hidden and row.judgement.verdict is Verdict.UNREAD and _one_sided(row):
             # The side that holds it was not listed; the other one was, and lacks it.
             row = structs.replace(row, judgement=self._comparison.judge(row))
@@ -336,7 +339,7 @@ class _Outcome:
             if verdict in _FAILED:
                 self._retry(row)
         elif verdict in _FAILED and self._waits_for_retry(row):
-            self._again.add(row.path)
+            self._held_back.append(row.path)
         elif verdict is Verdict.PENDING or (verdict is Verdict.UNREAD and _one_sided(row)):
             self._again.add(row.path)  # what it waits for may come without touching it
             if verdict is Verdict.PENDING and self._was_of_a_version_before(row):
@@ -349,7 +352,7 @@ class _Outcome:
             self._find(row)
         elif self._only_listed:
             self._listed_anew(row)
-        waiting = len(self._agreed) + len(self._settled)
+        waiting = len(self._agreed) + len(self._settled) + len(self._held_back)
         if waiting + len(self._findings) + len(self._suspected) >= _AT_ONCE:
             self._write()
 
@@ -360,13 +363,49 @@ class _Outcome:
         job that could not list that may have taken it for empty.  Of what both have, a job that
         reads it all the same learns how it stands.
         """
+        if row.mirror is None:
+            return self._is_hidden_at(self._mirror, row)
+        return self._is_hidden_at(self._source, row) or self._is_hidden_at(self._mirror, row)
+
+    def _is_hidden_at(self, place: PlaceName, row: Judged) -> bool:
         if self._hides is None and not _one_sided(row):
             return False
-        asked = [self._mirror] if row.mirror is None else [self._source, self._mirror]
         hides = self._hides or self._ledger.hides
-        return any(
-            hides(place, path) for place in asked for path in {row.path, *forms_of(row.path)}
-        )
+        return any(hides(place, path) for path in {row.path, *forms_of(row.path)})
+
+    def _shown_all_the_same(self, row: Judged) -> Judged | None:
+        """What is wrong with the side that is not hidden, whatever the hidden one holds by now.
+
+        It could not be read; or it is dated as it was agreed on, and does not hold that any more.
+        """
+        if row.judgement.verdict in _FAILED:
+            row = structs.replace(
+                row,
+                source=self._without_hidden_trouble(self._source, row.source, row),
+                mirror=self._without_hidden_trouble(self._mirror, row.mirror, row),
+            )
+            row = structs.replace(row, judgement=self._comparison.judge(row))
+            return row if row.judgement.verdict in _FAILED else None
+        agreement, side = row.agreement, row.judgement.side
+        if row.judgement.verdict is not Verdict.CORRUPT or agreement is None:
+            return None
+        if side is Side.SOURCE:
+            place, seen, agreed_on = self._source, row.source, agreement.source_mtime_ns
+        elif side is Side.MIRROR:
+            place, seen, agreed_on = self._mirror, row.mirror, agreement.mirror_mtime_ns
+        else:
+            return None
+        if seen is None or seen.digest is None or self._is_hidden_at(place, row):
+            return None
+        dated_so = abs(seen.mtime_ns - agreed_on) <= self._comparison.slack_ns
+        return row if dated_so and seen.digest != agreement.digest else None
+
+    def _without_hidden_trouble(
+        self, place: PlaceName, seen: Sighting | None, row: Judged
+    ) -> Sighting | None:
+        if seen is None or seen.trouble is None or not self._is_hidden_at(place, row):
+            return seen
+        return structs.replace(seen, trouble=None)
 
     def _retry(self, row: Judged) -> None:
         """Have what could not be read once tried again before it is believed, when it can be."""
@@ -375,12 +414,16 @@ class _Outcome:
                 self._ledger.readings.want(place, [seen.path], RETRIED)
 
     def _waits_for_retry(self, row: Judged) -> bool:
-        """True for what failed while its folder was about to be hidden, and will be tried again."""
+        """True for what failed while its folder was about to be hidden, and will be tried again.
+
+        Once it was, it is judged again, whatever came of it.
+        """
         if self._may_be_open(row.path) and self._ledger.findings.lasting_at(self._mirror, row.path):
             return False
         pair = self._pair(row)
         return any(
-            side is not None and side.wanted == RETRIED for side in (pair.source, pair.mirror)
+            side is not None and side.sighting.trouble is not None and side.wanted == RETRIED
+            for side in (pair.source, pair.mirror)
         )
 
     def _was_released(self, row: Judged) -> bool:
@@ -486,7 +529,7 @@ class _Outcome:
         if not _same_contents(known, fresh):
             self._find(_made_unstable(row, known))
             return True
-        return _wanted(pair)
+        return self._is_waited_for(row, pair)
 
     def _listed_anew(self, row: Judged) -> None:
         """Close what a listing alone refutes, where no reading will follow it tonight.
@@ -562,7 +605,7 @@ class _Outcome:
             self._still_there(row)
         elif known.confirmed_at is not None:
             self._begin(row, fresh)  # now, since nothing touches it when that reading is in
-        elif _wanted(pair):
+        elif self._is_waited_for(row, pair):
             return  # it waits, and is kept until its second reading
         elif _same_contents(known, fresh):
             self._confirm(row, known)
@@ -670,6 +713,13 @@ class _Outcome:
                 return
         self._find(row)
 
+    def _is_waited_for(self, row: Judged, pair: PairRow) -> bool:
+        """True while the second reading of either side is waited for; no hidden one is."""
+        return any(
+            side is not None and side.wanted is not None and not self._is_hidden_at(place, row)
+            for place, side in ((self._source, pair.source), (self._mirror, pair.mirror))
+        )
+
     def _must_reread(self, row: Judged) -> bool:
         """Whether a suspicion needs a second reading of the mirror too.
 
@@ -692,6 +742,7 @@ class _Outcome:
     def _write(self) -> None:
         ledger, mirror, at = self._ledger, self._mirror, int(self._now())
         with ledger.transaction():
+            ledger.agreements.touch(self._source, self._held_back)
             ledger.agreements.record(mirror, self._agreed, at)
             for path, by in self._settled:
                 ledger.findings.settled(mirror, path, at, by)
@@ -712,7 +763,7 @@ class _Outcome:
                         ledger.readings.want(place, [sighting.path], why)
         if self._open is not None:
             self._open.update(row.path for row, _ in (*self._findings, *self._suspected))
-        self._agreed, self._settled = [], []
+        self._agreed, self._settled, self._held_back = [], [], []
         self._findings, self._suspected = [], []
 
 
@@ -769,11 +820,6 @@ def _suspicion_of_released(held: Known, covered: Covered, at: int) -> Suspicion:
     assert covered.digest is not None
     digest = held.sighting.digest or b""
     return Suspicion(at, covered.digest, 0, digest, held.changed_or_first_seen)
-
-
-def _wanted(pair: PairRow) -> bool:
-    """True while the second reading of either side is waited for."""
-    return any(side is not None and side.wanted is not None for side in (pair.source, pair.mirror))
 
 
 def _same_case(one: Suspicion, other: Suspicion) -> bool:
