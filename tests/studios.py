@@ -63,6 +63,7 @@ class Studio:
         self.links: dict[PlaceName, dict[bytes, bytes]] = {SOURCE: {}, VAULT: {}}
         self.troubles: dict[tuple[PlaceName, bytes], Trouble] = {}
         self.once: dict[tuple[PlaceName, bytes], bytes] = {}
+        self.looked_at: dict[tuple[PlaceName, bytes], Sighting] = {}
         self.reads: list[tuple[PlaceName, bytes]] = []
         self.run_started: float = ALWAYS_DUE
         self.had_time = True
@@ -147,11 +148,11 @@ class Studio:
         self.ledger.readings.flush()
 
     def judge(self, anew: bool = False) -> None:
-        judging, mirrors = self._judging()
+        judging, mirrors = self.judging()
         judging.judge(mirrors, self.run_started, anew=anew)
         judging.finish(mirrors)
 
-    def _judging(self) -> tuple[Judging, list[PlaceName]]:
+    def judging(self) -> tuple[Judging, list[PlaceName]]:
         mirrors = [each for each in self.places if each != SOURCE]
         released = Released(self.ledger, SHARE, SLACK, mirrors, lambda path: path in self.left_out)
         return Judging(
@@ -168,7 +169,7 @@ class Studio:
         self.now += DAY
         for place in self.places:
             self.walk(place)
-        judging, mirrors = self._judging()
+        judging, mirrors = self.judging()
         for mirror in mirrors:
             self.ledger.agreements.end_where_nothing_stands(mirror)
         judging.judge(mirrors, self.run_started, anew=True)
@@ -186,6 +187,8 @@ class Studio:
     # what a judgement asks of the places
 
     def look(self, place, sighting):
+        if (place, sighting.path) in self.looked_at:
+            return self.looked_at[place, sighting.path]
         for seen in self._dated(place):
             if seen.path == sighting.path:
                 return seen

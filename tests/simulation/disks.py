@@ -10,7 +10,7 @@ import errno
 import math
 from array import array
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import chain, islice
 from typing import Final
 
@@ -67,6 +67,15 @@ class SimulatedPlace:
     def open(self, path: bytes) -> None:
         """Contents are numbers: nothing can be looked into."""
         raise OSError(errno.EIO, "no bytes stand behind this file")
+
+    def look_at(self, paths: Sequence[bytes], *_: object) -> list[Sighting]:
+        """What stands at some paths now."""
+        found = []
+        for path in paths:
+            where = self.side.at(path)
+            gone = Sighting(path, Kind.OTHER, 0, 0, trouble=Trouble(CHANGED_WHILE_READ))
+            found.append(gone if where is None else seen_of(path, *where))
+        return found
 
     def walked(self) -> Iterator[Sighting]:
         """What a walk sees, while time goes on."""

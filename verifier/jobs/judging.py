@@ -7,6 +7,7 @@ its judgement is recorded, so that a crash at any point has it judged again.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from datetime import UTC, datetime
@@ -46,6 +47,17 @@ WANTED_ANEW: Final = "Unlike its copy on {}, and read with another result than b
 """Of each mirror in its own words: no reading of a shift is asked for twice for the same reason."""
 
 RETRIED: Final = "It could not be read, or not with one result: to see whether it can be now."
+
+LOOKS: Final = 500
+"""Paths on one side alone that are looked at once more before they are told, of each mirror and
+judgement: of what came or went while both sides were walked, there are few."""
+
+APART: Final = 300.0
+"""Seconds that a server's clock may differ from this machine's, where a path's date tells whether
+it came while the sides were walked."""
+
+_SECOND: Final = 1_000_000_000
+"""Nanoseconds."""
 
 _AT_ONCE: Final = 2_000
 """Paths whose judgement is written in one transaction."""
@@ -107,12 +119,20 @@ class Judging:
         self._damaged: list[tuple[PlaceName, Sighting, frozenset[int]]] = []
         self._again: SortedSpill[bytes] = SortedSpill(bytes, key=bytes)
 
-    def judge(self, mirrors: Iterable[PlaceName], run_started: float, *, anew: bool) -> None:
+    def judge(
+        self,
+        mirrors: Iterable[PlaceName],
+        run_started: float,
+        *,
+        anew: bool,
+        walked_from: float = math.inf,
+    ) -> None:
         """Judge what may have changed on these mirrors, the only ones that were seen lately.
 
         ``run_started`` is the start of the latest mirror run that had finished when they were
-        seen.  ``anew`` has everything that findings are about judged, as after a walk, and asks
-        for another reading of what could not be read.
+        seen, and ``walked_from`` when their walks, one after the other, began, in seconds since
+        1970.  ``anew`` has everything that findings are about judged, as after a walk, and asks for
+        another reading of what could not be read.
         """
         mirrors = list(mirrors)
         self._ledger.agreements.settle_unjudged(self._share, mirrors, int(self._now()))
@@ -121,7 +141,7 @@ class Judging:
         until = self._ledger.agreements.sequence()
         self._damaged.clear()
         for mirror in mirrors:
-            self._judge(mirror, mirrors, until, run_started, anew)
+            self._judge(mirror, mirrors, until, run_started, anew, walked_from)
             self._since[mirror] = until
         # Not before all is judged: what is wanted again is not called corrupt meanwhile.
         if self._neighbourhood is not None:
@@ -152,6 +172,7 @@ class Judging:
         until: int,
         run_started: float,
         anew: bool,
+        walked_from: float,
     ) -> None:
         with ExitStack() as kept:
 
@@ -177,6 +198,7 @@ class Judging:
                 self._released,
                 mirror in self._only_listed,
                 self._hides,
+                walked_from,
             )
             with closing(outcome):
                 rows = self._ledger.agreements.pairs_at(mirror, each_once(paths))
@@ -273,9 +295,12 @@ class _Outcome:
         released: Released,
         only_listed: bool,
         hides: Callable[[PlaceName, bytes], bool] | None,
+        walked_from: float,
     ) -> None:
         self._ledger = ledger
         self._hides = hides
+        self._walked_from = walked_from
+        self._looks = LOOKS
         self._released = released
         self._mirror = mirror
         self._mirrors = mirrors
@@ -348,6 +373,8 @@ class _Outcome:
             return
         elif verdict is Verdict.CORRUPT:
             self._suspect(row)
+        elif verdict in _ALONE and self._has_changed_since(row):
+            self._again.add(row.path)
         elif verdict is not Verdict.UNREAD:
             self._find(row)
         elif self._only_listed:
@@ -406,6 +433,27 @@ class _Outcome:
         if seen is None or seen.trouble is None or not self._is_hidden_at(place, row):
             return seen
         return structs.replace(seen, trouble=None)
+
+    def _has_changed_since(self, row: Judged) -> bool:
+        """Whether a path left one side, or came to the other, while both were walked.
+
+        A copy job, or people, may be at work then; the next walk tells.  What stood there before
+        the walks began, and was not listed, does not count: some systems take two names for one.
+        """
+        held, place, other = row.source, self._source, self._mirror
+        if held is None:
+            held, place, other = row.mirror, self._mirror, self._source
+        if held is None or not self._looks or self._walked_from == math.inf:
+            return False
+        if self._was_told(row.path, row.judgement.verdict):
+            return False
+        self._looks -= 1
+        now = self._second_look.look(place, held)
+        if now.trouble is not None:
+            return now.trouble.unsettled
+        there = self._second_look.look(other, structs.replace(held, path=row.path))
+        since = (there.ctime_ns or there.mtime_ns) / _SECOND
+        return there.trouble is None and since >= self._walked_from - APART
 
     def _retry(self, row: Judged) -> None:
         """Have what could not be read once tried again before it is believed, when it can be."""

@@ -827,7 +827,9 @@ class _Night:
             )
             anew = share.name in self._anew
             self._anew.discard(share.name)
-            self._judging_of(share).judge(mirrors, run_started, anew=anew)
+            self._judging_of(share).judge(
+                mirrors, run_started, anew=anew, walked_from=self._walked_at[share.name]
+            )
         self._request.alarms.judged(self._ledger)
 
     def _judging_of(self, share: Share) -> Judging:
