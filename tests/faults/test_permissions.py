@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -18,6 +19,7 @@ from program.running import Outcome, compare, verifier
 from trees import Tree
 
 from verifier.ledger import SOURCE, Ledger, PlaceName
+from verifier.sampling import draws_needed, most_bad
 
 pytestmark = [
     pytest.mark.root,
@@ -325,7 +327,7 @@ def test_nights_with_a_folder_that_may_not_be_listed_have_one_finding_and_forget
     assert (outcome.findings, outcome.status) == ({}, 0)
 
 
-# Fails where a spot-check asks no ledger what is hidden (`self._ledger.hides` in jobs/judging.py).
+# Fails where nothing says what is hidden (`_hides` in jobs/spot_check/checking.py).
 def test_a_spot_check_calls_nothing_orphaned_below_a_folder_that_a_shift_could_not_list(
     open_tmp: Path,
 ) -> None:
@@ -339,3 +341,158 @@ def test_a_spot_check_calls_nothing_orphaned_below_a_folder_that_a_shift_could_n
     assert {each["verdict"] for each in outcome.document["findings"]} == {"unreadable"}
     listed = nights.run("findings", "--json", before=AS_NOBODY).document["findings"]
     assert {each["verdict"] for each in listed} == {"unreadable"}
+
+
+def spot_check(nights: Nights, *options: str) -> Outcome:
+    return allowed(
+        lambda: nights.run("spot-check", SHARE, "--json", *options, before=AS_NOBODY),
+    )
+
+
+# Fails where `_take` in jobs/spot_check/checking.py asks nobody whether a folder above is closed
+# (each drawn file is a finding, and what was read of it is lost).
+@pytest.mark.parametrize("when", ["before the last shift", "after it"])
+@pytest.mark.parametrize("side", ["source", "mirror"])
+def test_a_spot_check_tells_a_folder_that_it_cannot_list_once_and_nothing_of_its_files(
+    open_tmp: Path, side: str, when: str
+) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    os.chmod(nights.side(side).at("orthos"), 0)
+    if when == "before the last shift":
+        assert nights.found().status == 3
+    digest = nights.digest(side, b"orthos/wall/d.tif")
+    outcome = spot_check(nights)
+    found = {"orthos": ("unreadable", "permission-denied", side, None)}
+    assert (outcome.findings, outcome.status) == (found, 3)
+    document = outcome.document
+    assert document["population"] == document["sample"] == {"files": 8, "bytes": 8_000}
+    assert (document["bad"], document["at_most"]) == (0, 0)
+    where = "the source" if side == "source" else "vault"
+    assert document["statement"].startswith(
+        f"All 8 files of {SHARE} (8.0 kB) that could be looked at were read afresh on the source "
+        "and vault, and none was bad (damaged, missing, out of date or unreadable). 4 files that "
+        f"were drawn could not be looked at, since orthos on {where} cannot be listed: the figure "
+        "counts them as neither good nor bad. Nothing is said of all the 4 files below it (4.0 kB)."
+    )
+    assert "had changed or gone" not in outcome.err
+    assert nights.digest(side, b"orthos/wall/d.tif") == digest
+    listed = nights.run("findings", "--json", before=AS_NOBODY).document["findings"]
+    assert [each["path"] for each in listed] == ["orthos"]
+    assert nights.found().findings == found
+    os.chmod(nights.side(side).at("orthos"), 0o755)
+    outcome = nights.found()
+    assert (outcome.findings, outcome.status) == ({}, 0)
+    assert spot_check(nights).document["sample"]["files"] == 12
+
+
+# Fails where the figure leaves out only what was drawn (`hidden.files` in tally.py).
+def test_a_sample_proves_nothing_of_what_lies_below_a_folder_that_cannot_be_listed(
+    open_tmp: Path,
+) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    os.chmod(nights.mirror.at("orthos"), 0)
+    document = spot_check(nights, "--at-most", "0.4", "--seed", "3").document
+    drawn = draws_needed(12, Fraction(2, 5), Fraction(19, 20))
+    read = document["sample"]["files"]
+    assert 0 < read < drawn < 12
+    assert document["population"]["files"] == 8
+    assert document["at_most"] == most_bad(8, read, 0, Fraction(19, 20)) / 8
+    assert f"{drawn - read} file" in document["statement"]
+    assert "all the 4 files below it" in document["statement"]
+
+
+# Fails where `shows_nothing` in jobs/spot_check/checking.py does not count what is hidden, and
+# where `at_most` is nothing of nothing.
+def test_where_nothing_that_was_drawn_can_be_looked_at_nothing_is_good(open_tmp: Path) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    os.chmod(nights.mirror.at("orthos"), 0)
+    assert nights.found().status == 3
+    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    outcome = spot_check(nights, "--folder", "orthos")
+    assert outcome.status == 3
+    document = outcome.document
+    assert (document["sample"]["files"], document["at_most"]) == (0, 1)
+    assert (
+        "No file that was drawn could be looked at, so nothing can be said of orthos in"
+        in (document["statement"])
+    )
+    outcome = spot_check(nights)
+    assert (outcome.status, outcome.findings) == (0, {}), "what was accepted needs nobody"
+    assert "could not be looked at" in outcome.document["statement"]
+
+
+# Fails where the files of a closed folder count as changed (`_finish` in checking.py).
+def test_a_spot_check_takes_a_folder_that_closed_on_the_source_for_no_mass_change(
+    open_tmp: Path,
+) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    os.chmod(nights.source.at("flights"), 0)
+    outcome = spot_check(nights)
+    assert (outcome.status, set(outcome.findings)) == (3, {"flights"})
+    assert "mass" not in outcome.err and "vanished" not in outcome.err
+
+
+# Fails where `_hides` in checking.py hides what was read all the same.
+def test_a_spot_check_judges_what_it_reads_in_a_folder_that_opened_again(open_tmp: Path) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    os.chmod(nights.mirror.at("orthos"), 0)
+    assert nights.found().findings.keys() == {"orthos"}
+    os.chmod(nights.mirror.at("orthos"), 0o755)
+    nights.mirror.flip_bit("orthos/a.tif")
+    nights.forget_the_write(nights.mirror, "vault", "orthos/a.tif")
+    outcome = spot_check(nights)
+    assert outcome.findings == {"orthos/a.tif": ("corrupt", "rot", "mirror", None)}
+    assert (outcome.document["bad"], outcome.document["sample"]["files"]) == (1, 12)
+
+
+# Fails where `_hides` in checking.py asks only what this spot-check found closed.
+@pytest.mark.parametrize("side", ["source", "mirror"])
+def test_a_spot_check_judges_nothing_else_below_a_folder_that_a_shift_could_not_list(
+    open_tmp: Path, side: str
+) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    os.chmod(nights.side(side).at("orthos"), 0)
+    if side == "mirror":
+        nights.source.edit("orthos/b.tif")
+    else:
+        nights.mirror.file("orthos/wall/new.tif", 2_000)
+    assert nights.found().findings.keys() == {"orthos"}
+    nights.mirror.flip_bit("flights/1.jpg")
+    nights.forget_the_write(nights.mirror, "vault", "flights/1.jpg")
+    assert spot_check(nights, "--folder", "flights").findings.keys() == {"flights/1.jpg"}
+    listed = nights.run("findings", "--json", before=AS_NOBODY).document["findings"]
+    assert {each["path"] for each in listed} == {"flights/1.jpg", "orthos"}
+
+
+# Fails where every unreadable file is taken for hidden (`_is_hidden` in checking.py).
+def test_a_drawn_file_that_cannot_be_read_in_a_folder_that_can_be_listed_is_bad(
+    open_tmp: Path,
+) -> None:
+    nights = Nights(open_tmp)
+    assert nights.found().status == 0
+    os.chmod(nights.mirror.at("orthos/a.tif"), 0)
+    outcome = spot_check(nights)
+    found = {"orthos/a.tif": ("unreadable", "permission-denied", "mirror", None)}
+    assert (outcome.findings, outcome.status) == (found, 3)
+    assert (outcome.document["bad"], outcome.document["sample"]["files"]) == (1, 12)
+
+
+# Fails where a drawn file that is hidden at one place is judged at none (`_seen_beside`).
+def test_what_is_hidden_on_one_mirror_is_found_bad_on_another(open_tmp: Path) -> None:
+    nights = Nights(open_tmp)
+    far = nights.source.copy_to(open_tmp / "faraway")
+    nights.settings(more=f'[[share.mirror]]\nname = "faraway"\nat = "{far.root}"')
+    assert nights.found().status == 0
+    os.chmod(nights.mirror.at("orthos"), 0)
+    far.flip_bit("orthos/a.tif")
+    nights.forget_the_write(far, "faraway", "orthos/a.tif")
+    outcome = spot_check(nights)
+    told = {(each["path"], each["mirror"]) for each in outcome.document["findings"]}
+    assert told == {("orthos", "vault"), ("orthos/a.tif", "faraway")}
+    assert (outcome.status, outcome.document["sample"]["files"]) == (3, 8)

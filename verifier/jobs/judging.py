@@ -86,8 +86,8 @@ class Judging:
     """Judges one share, as often as one wants, and comes to an end with `finish`.
 
     Between two judgements what was judged before is passed over: nothing but a walk or a reading
-    can change it.  ``hides`` says of a place's paths whether they lie below a folder that its last
-    walk could not list, where the job reads none of those.
+    can change it.  ``hides`` says of a place's paths whether nobody knows how they stand, since
+    they lie below a folder that could not be listed; by itself it asks what the last walk saw.
     """
 
     def __init__(
@@ -105,7 +105,7 @@ class Judging:
         hides: Callable[[PlaceName, bytes], bool] | None = None,
     ) -> None:
         self._ledger = ledger
-        self._hides = hides
+        self._hides = hides or ledger.hides
         self._released = released or Released(ledger, share, slack_ns)
         self._share = share
         self._slack_ns = slack_ns
@@ -294,7 +294,7 @@ class _Outcome:
         again: SortedSpill[bytes],
         released: Released,
         only_listed: bool,
-        hides: Callable[[PlaceName, bytes], bool] | None,
+        hides: Callable[[PlaceName, bytes], bool],
         walked_from: float,
     ) -> None:
         self._ledger = ledger
@@ -387,18 +387,14 @@ class _Outcome:
         """Whether nobody knows how it stands: below a folder that could not be listed.
 
         What a mirror lacks that could be listed it lacks, whatever became of the source: a copy
-        job that could not list that may have taken it for empty.  Of what both have, a job that
-        reads it all the same learns how it stands.
+        job that could not list that may have taken it for empty.
         """
         if row.mirror is None:
             return self._is_hidden_at(self._mirror, row)
         return self._is_hidden_at(self._source, row) or self._is_hidden_at(self._mirror, row)
 
     def _is_hidden_at(self, place: PlaceName, row: Judged) -> bool:
-        if self._hides is None and not _one_sided(row):
-            return False
-        hides = self._hides or self._ledger.hides
-        return any(hides(place, path) for path in {row.path, *forms_of(row.path)})
+        return any(self._hides(place, path) for path in {row.path, *forms_of(row.path)})
 
     def _shown_all_the_same(self, row: Judged) -> Judged | None:
         """What is wrong with the side that is not hidden, whatever the hidden one holds by now.

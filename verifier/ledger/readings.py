@@ -163,6 +163,23 @@ class Readings:
             self._at_most[place] = self._names.totals(place).bytes // _PARTS
         return self._bytes >= min(self._at_most.values())
 
+    def see_unlisted(self, place: PlaceName, folder: Sighting, at: int) -> None:
+        """Record that a folder cannot be listed, as a walk would: what is known below it stays."""
+        self.flush()
+        number, share = self._names.place(place), self._names.share(place.share)
+        above, name = split(folder.path)
+        with self._store.transaction():
+            path = number, self._names.folder(share, above, add=True), name
+            if self._store.row(statements.SIGHTING, path) is None:
+                self.see_one(place, folder.path, folder, at)
+            self._store.run(
+                statements.APPLY_WALK_TROUBLE,
+                {
+                    **dict(zip(("place", "folder", "name"), path, strict=True)),
+                    "walk_trouble": str(folder.trouble),
+                },
+            )
+
     def see_one(self, place: PlaceName, path: bytes, seen: Sighting | None, at: int) -> None:
         """Record what stands at one path as a walk would, None that nothing does any more.
 

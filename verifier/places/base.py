@@ -12,7 +12,15 @@ from msgspec import Struct, msgpack
 from verifier.engine import Watch
 from verifier.errors import PlaceUnreachable
 from verifier.ignore import Ignore
-from verifier.model import CHANGED_WHILE_READ, FirstSight, How, Kind, Sighting, Trouble
+from verifier.model import (
+    CHANGED_WHILE_READ,
+    FirstSight,
+    How,
+    Kind,
+    Sighting,
+    Trouble,
+    folders_above,
+)
 
 READ_ALONE_FROM: Final = 8 * 1024 * 1024
 """Files from this many bytes on are a task of their own, so that no batch takes long."""
@@ -326,17 +334,37 @@ def recognised(
 def is_empty(place: Place) -> bool:
     """Whether nothing at all stands in a place.  Raises PlaceUnreachable."""
     try:
-        names = place.list_folder(b"")
-        try:
-            return next(names, None) is None
-        finally:
-            if isinstance(names, Generator):
-                names.close()
+        return _first_name(place, b"") is None
     except OSError as error:
         raise PlaceUnreachable(
             f"{place.at} cannot be listed ({error.strerror}). Check that it is mounted and that "
             "you may list it, then start again."
         ) from error
+
+
+def unlisted_above(place: Place, path: bytes) -> Sighting | None:
+    """The topmost folder above ``path`` that cannot be listed now, as a walk would tell of it.
+
+    None where all of them can be, or one has gone.  Raises PlaceUnreachable.
+    """
+    for folder in folders_above(path):
+        try:
+            _first_name(place, folder[:-1])
+        except OSError as error:
+            trouble = trouble_of(error)
+            if trouble.unsettled:
+                return None
+            return Sighting(folder[:-1], Kind.OTHER, 0, 0, trouble=trouble)
+    return None
+
+
+def _first_name(place: Place, folder: bytes) -> tuple[bytes, Kind | None] | None:
+    names = place.list_folder(folder)
+    try:
+        return next(names, None)
+    finally:
+        if isinstance(names, Generator):
+            names.close()
 
 
 _encode = msgpack.Encoder().encode

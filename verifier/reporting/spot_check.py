@@ -12,13 +12,16 @@ from fractions import Fraction
 from typing import Final
 
 from verifier.jobs.spot_check import By, Ended, Result
-from verifier.ledger import LedgerFinding
+from verifier.ledger import SOURCE, LedgerFinding
 from verifier.measures import amount, count, listing
 from verifier.model import printable
 from verifier.reporting import documents
 from verifier.reporting.text import SHOWN_PER_ACTION, what_it_is, wrapped
 
 SCHEMA: Final = "verifier.spotcheck.v1"
+
+_FOLDERS_NAMED: Final = 3
+"""Folders that cannot be listed which a sentence names; findings name all of them."""
 
 _ROUNDED_UP: Final = Context(prec=2, rounding=ROUND_CEILING)
 
@@ -33,7 +36,9 @@ def document(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> It
         "bad": result.bad,
         "confidence": float(result.request.confidence),
         "at_most": result.at_most,
-        "statement": " ".join((statement(result), limits(result, zone), *_left(result))),
+        "statement": " ".join(
+            (statement(result), *_hidden(result), limits(result, zone), *_left(result))
+        ),
     }
     yield from documents.with_findings(
         head, (documents.ledger_finding(each, zone) for each in found), {}
@@ -43,6 +48,9 @@ def document(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> It
 def text(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> Iterator[str]:
     """What a person is told: the statement, its limits, how to draw the same again, findings."""
     yield from wrapped(statement(result), "")
+    for sentence in _hidden(result):
+        yield ""
+        yield from wrapped(sentence, "")
     yield ""
     yield from wrapped(limits(result, zone), "")
     for remark in _remarks(result):
@@ -68,6 +76,9 @@ def text(result: Result, found: Iterable[LedgerFinding], zone: tzinfo) -> Iterat
 def statement(result: Result) -> str:
     """What the sample showed, in one sentence."""
     where = listing(("the source", *result.mirrors))
+    share = _in_share(result)
+    if not result.drawn and result.hidden.drawn:
+        return f"No file that was drawn could be looked at, so nothing can be said of {share}."
     if not result.drawn and result.left.files:
         return "No file that was drawn stands on the source any more, so nothing can be said of it."
     if not result.drawn:
@@ -96,10 +107,15 @@ def _whole(result: Result) -> str:
 
 
 def _within(result: Result) -> str:
+    seen = " that could be looked at" if result.hidden.files else ""
+    return f"{_in_share(result)} ({amount(result.population.bytes)}){seen}"
+
+
+def _in_share(result: Result) -> str:
     within = printable(result.request.share.encode())
     if result.request.folder:
-        within = f"{printable(result.request.folder)} in {within}"
-    return f"{within} ({amount(result.population.bytes)})"
+        return f"{printable(result.request.folder)} in {within}"
+    return within
 
 
 def _all_drawn(result: Result) -> bool:
@@ -140,6 +156,32 @@ def _bound(result: Result) -> str:
             f"{'is' if result.most_bad == 1 else 'are'} bad"
         )
     return f"at most {part} of all its bytes ({amount(result.most_bad)}) lie in bad pieces"
+
+
+def _hidden(result: Result) -> Iterator[str]:
+    """What lies below folders that cannot be listed, as one paragraph."""
+    hidden = result.hidden
+    if not hidden.folders:
+        return
+    named = [
+        f"{printable(folder)} on {'the source' if place == SOURCE else place}"
+        for place, folder in hidden.folders[:_FOLDERS_NAMED]
+    ]
+    more = len(hidden.folders) - len(named)
+    if more:
+        named.append(count(more, "more folder"))
+    one = len(hidden.folders) == 1
+    if hidden.drawn:
+        said = (
+            f"{count(hidden.drawn, 'file')} that {_were(hidden.drawn)} drawn could not be looked "
+            f"at, since {listing(named)} cannot be listed: the figure counts "
+            f"{'it' if hidden.drawn == 1 else 'them'} as neither good nor bad."
+        )
+    else:
+        said = f"{listing(named)} cannot be listed."
+    files = "the one file" if hidden.files == 1 else f"all the {count(hidden.files, 'file')}"
+    below = f"below {'it' if one else 'them'} ({amount(hidden.bytes)})"
+    yield f"{said} Nothing is said of {files} {below}."
 
 
 def limits(result: Result, zone: tzinfo) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import queue
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from contextlib import ExitStack, closing
@@ -38,7 +38,7 @@ from verifier.jobs.spot_check.sample import (
     population_of,
     read_piece_packed,
 )
-from verifier.jobs.spot_check.tally import Ended, Gone, Result, Tally
+from verifier.jobs.spot_check.tally import Ended, Gone, Hidden, Result, Tally
 from verifier.jobs.spot_check.verdicts import Verdicts, has_left, is_as_seen, is_gone
 from verifier.ledger import (
     FindingState,
@@ -48,12 +48,31 @@ from verifier.ledger import (
     only_shift,
 )
 from verifier.measures import count
-from verifier.model import Damage, Kind, Sighting, Trouble, Verdict, forms_of, printable
-from verifier.places.base import READ_ALONE_FROM, Look, Place, heed, is_empty, let_go, unpack
+from verifier.model import (
+    Damage,
+    Kind,
+    Sighting,
+    Trouble,
+    Verdict,
+    composed,
+    forms_of,
+    printable,
+)
+from verifier.places.base import (
+    READ_ALONE_FROM,
+    Look,
+    Place,
+    heed,
+    is_empty,
+    let_go,
+    unlisted_above,
+    unpack,
+)
 from verifier.places.opening import open_place, traits_at
 from verifier.reading import read_alone_packed
 from verifier.scheduler import JUDGED_EVERY
 from verifier.spill import SortedSpill
+from verifier.unlisted import Unlisted
 
 _AHEAD: Final = 8
 """Units under way: what comes behind an unfinished one is lost to the statement at the bell."""
@@ -128,6 +147,12 @@ class SpotCheck:
         self._changed = self._unsettled = self._unconfirmed = 0
         self._surge: str | None = None
         self._held: list[_Held] = []
+        self._unlisted: defaultdict[PlaceName, Unlisted] = defaultdict(Unlisted)
+        self._closed: list[tuple[PlaceName, Sighting]] = []
+        """The folders above drawn files that cannot be listed."""
+        self._closed_recorded = 0
+        self._looked_at: set[tuple[PlaceName, bytes]] = set()
+        """Paths whose reading was recorded to be judged, wherever they lie."""
         self._stopped = False
         self._only_listed = only_listed(request.settings)
 
@@ -163,6 +188,7 @@ class SpotCheck:
                 dated=lambda mirror: dated(self._share, mirror.place),
                 only_listed=self._only_listed,
                 released=self._verdicts.released,
+                hides=self._hides,
             )
             self._meter = Meter(
                 self._settings,
@@ -174,6 +200,7 @@ class SpotCheck:
             self._doubts: SortedSpill[_Doubt] = kept.enter_context(
                 closing(SortedSpill(_Doubt, lambda each: each.path))
             )
+            kept.enter_context(closing(self._tally))
             self._kept = kept.pop_all()
         return self
 
@@ -209,6 +236,8 @@ class SpotCheck:
         """0 nothing needs a person, 1 something does, 3 something was not reached or finished."""
         if result.left_out or result.ended in (Ended.SIGNAL, Ended.WORKING_HOURS):
             return 3
+        if not all(self._is_accepted_as_closed(*each) for each in self._closed):
+            return 3
         status = 1 if result.surge is not None or result.unconfirmed else 0
         for each in self.findings():
             if each.verdict is Verdict.UNREADABLE:
@@ -219,7 +248,8 @@ class SpotCheck:
                 return 3
             if not all(self._is_accepted(name, doubt.path) for name in doubt.bad):
                 status = 1
-        shows_nothing = not result.drawn and result.left.files > result.left.borne_out
+        left_unproved = result.left.files > result.left.borne_out
+        shows_nothing = not result.drawn and (left_unproved or result.hidden.files > 0)
         return 3 if shows_nothing and not status else status
 
     # ------------------------------------------------------------------------ what there is
@@ -407,8 +437,10 @@ class SpotCheck:
     def _send(self, unit: Unit, step: Step) -> None:
         unit.step = step
         unit.answers = {}
-        unit.waits = set(self._places)
+        unit.waits = self._places.keys() - unit.hidden_at
         for name, place in self._places.items():
+            if name not in unit.waits:
+                continue
             lane, path = self._lanes[name], unit.names[name]
             if step in (Step.PIECE, Step.PIECE_AGAIN):
                 assert unit.piece is not None
@@ -448,13 +480,45 @@ class SpotCheck:
             try:
                 # What fails because the whole place is gone is no trouble of its files.
                 self._places[name].check()
+                hidden = self._is_hidden(name, reading)
             except PlaceUnreachable as gone:
                 self._lose(name, gone)
                 return
-        unit.answers[name] = reading
+            except (BellRang, Stopped):
+                self._rang = True
+                return
+            if hidden:
+                unit.hidden_at.add(name)
+                unit.first.pop(name, None)
+                unit.pieces.pop(name, None)
+        if name not in unit.hidden_at:
+            unit.answers[name] = reading
         unit.waits.discard(name)
         if not unit.waits:
             self._advance(unit)
+
+    def _is_hidden(self, name: PlaceName, reading: Sighting) -> bool:
+        """Whether what could not be read lies below a folder that cannot be listed.
+
+        That folder is then what cannot be read, and nobody knows how the file stands.
+        """
+        if reading.trouble is None or reading.trouble.unsettled:
+            return False
+        if self._unlisted[name].hides(reading.path):
+            return True
+        folder = unlisted_above(self._places[name], reading.path)
+        if folder is None:
+            return False
+        self._unlisted[name].add(folder.path)
+        self._closed.append((name, folder))
+        self._doubts.add(_Doubt(folder.path, ()))
+        return True
+
+    def _hides(self, name: PlaceName, path: bytes) -> bool:
+        """Whether nobody knows how a path stands: what was read all the same is known."""
+        if (name, path) in self._looked_at:
+            return False
+        return self._unlisted[name].hides(path) or self.ledger.hides(name, path)
 
     # -------------------------------------------------------------------------- the verdicts
 
@@ -463,7 +527,9 @@ class SpotCheck:
         if unit.step in (Step.PIECE, Step.PIECE_AGAIN):
             self._advance_piece(unit)
             return
-        verdicts = {name: self._verdicts.of(unit, name, unit.answers) for name in self._mirrors}
+        verdicts = {
+            name: self._verdicts.of(unit, name, unit.answers) for name in self._seen_beside(unit)
+        }
         again = unit.step is Step.WHOLE_AGAIN
         if not again and not _READ_TWICE.isdisjoint(verdicts.values()):
             unit.first = unit.answers
@@ -484,7 +550,7 @@ class SpotCheck:
     def _advance_piece(self, unit: Unit) -> None:
         """A piece that is alike everywhere is done; one that is not leads to its whole file."""
         again = unit.step is Step.PIECE_AGAIN
-        verdicts = {name: self._verdicts.of_piece(unit, name) for name in self._mirrors}
+        verdicts = {name: self._verdicts.of_piece(unit, name) for name in self._seen_beside(unit)}
         found = set(verdicts.values())
         if Verdict.UNREAD in found or Verdict.CORRUPT in found:
             unit.pieces = unit.answers
@@ -502,6 +568,12 @@ class SpotCheck:
             self._unsettled += Verdict.UNSETTLED in found
             self._finish(unit, bad)
 
+    def _seen_beside(self, unit: Unit) -> list[PlaceName]:
+        """The mirrors on which a unit could be looked at, if it could be on the source."""
+        if self._source in unit.hidden_at:
+            return []
+        return [name for name in self._mirrors if name not in unit.hidden_at]
+
     def _something_lasts(self, path: bytes) -> bool:
         findings = self.ledger.findings
         return any(findings.lasting_at(name, path) is not None for name in self._mirrors)
@@ -510,15 +582,15 @@ class SpotCheck:
         self, unit: Unit, bad: frozenset[PlaceName], unstable: bool = False, said: bool = False
     ) -> None:
         del self._underway[unit.number]
-        source = unit.answers[self._source]
-        released = is_gone(source) and self._may_leave(unit.path)
+        source = unit.answers.get(self._source)
+        released = source is not None and is_gone(source) and self._may_leave(unit.path)
         for name, reading in unit.answers.items():
             if not (released and name.is_source):
                 self._seen[name] += 1
                 self._gone[name] += is_gone(reading)
         known = self._verdicts.known(self._source, unit.path)
-        if known is not None and not released and not is_as_seen(known, source):
-            self._changed += 1
+        if known is not None and source is not None and not released:
+            self._changed += not is_as_seen(known, source)
         if said:
             self._progress.say(
                 f"Two readings of {printable(unit.path)} differ, though it was not changed in "
@@ -529,15 +601,21 @@ class SpotCheck:
             self._doubts.add(_Doubt(unit.path, names, unstable))
         if unit.number < 0:
             return  # it was not drawn, and says nothing of the rest
-        self._tally.finish(unit, bad, self._gone_from_source(unit, bad))
+        gone = None if source is None else self._gone_from_source(unit, source, bad)
+        self._tally.finish(unit, bad, gone, unseen=bool(unit.hidden_at))
 
-    def _gone_from_source(self, unit: Unit, bad: frozenset[PlaceName]) -> Gone | None:
-        if not has_left(unit.answers[self._source]):
+    def _gone_from_source(
+        self, unit: Unit, source: Sighting, bad: frozenset[PlaceName]
+    ) -> Gone | None:
+        if not has_left(source):
             return None
         if self._verdicts.covered(unit.path) is None:
             return Gone.LEFT
-        found = {self._verdicts.of(unit, name, unit.answers) for name in self._mirrors}
-        return Gone.BORNE_OUT if not bad and found == {Verdict.MATCHED} else Gone.RELEASED
+        seen = self._seen_beside(unit)
+        found = {self._verdicts.of(unit, name, unit.answers) for name in seen}
+        if bad or seen != self._mirrors or found != {Verdict.MATCHED}:
+            return Gone.RELEASED
+        return Gone.BORNE_OUT
 
     def _may_leave(self, path: bytes) -> bool:
         """Whether a certificate allows a path to leave the source, so that no guard misses it."""
@@ -549,7 +627,7 @@ class SpotCheck:
             if unit.first:
                 self._held.append(_Held(unit.first, None))
             elif unit.pieces:
-                for name in self._places:
+                for name in self._places.keys() - unit.hidden_at:
                     self.ledger.readings.want(name, [unit.names[name]], UNLIKE)
             self._unconfirmed += bool(unit.first or unit.pieces)
 
@@ -563,7 +641,7 @@ class SpotCheck:
         """
         self._look_at_places()
         held, self._held = self._held, []
-        if not held:
+        if not self._record_closed() and not held:
             return
         for again in (False, True):
             for each in held:
@@ -596,11 +674,25 @@ class SpotCheck:
             )
             self._progress.say(self._surge)
 
+    def _record_closed(self) -> bool:
+        """The folders that cannot be listed, each once; True when there was one more."""
+        closed = self._closed[self._closed_recorded :]
+        for name, folder in closed:
+            if name in self._places and self._may_see(name):
+                self.ledger.readings.see_unlisted(name, folder, int(self._now()))
+        self._closed_recorded += len(closed)
+        return bool(closed)
+
+    def _may_see(self, name: PlaceName) -> bool:
+        """False where all that has changed is left for the next walk to see as a whole."""
+        return not (name.is_source and self._surge is not None)
+
     def _record(self, name: PlaceName, reading: Sighting) -> None:
         """One reading, and before it what a walk would see, where the last one saw otherwise."""
         now, readings = self._now(), self.ledger.readings
         known = self._verdicts.known(name, reading.path)
-        may_see = not (name.is_source and self._surge is not None)
+        may_see = self._may_see(name)
+        self._looked_at.add((name, reading.path))
         if is_gone(reading):
             if known is not None and may_see:
                 readings.see_one(name, reading.path, None, int(now))
@@ -677,10 +769,14 @@ class SpotCheck:
     # --------------------------------------------------------------------------- the result
 
     def _result(self, population: Extent, sample: Sample, started: int, ended: Ended) -> Result:
-        bound = self._tally.bound(sample, self._mirrors)
+        hidden, hides = self._hidden()
+        bound = self._tally.bound(sample, self._mirrors, hidden, hides)
         return Result(
             self._request,
-            Extent(population.files - bound.left.files, population.bytes - bound.left.bytes),
+            Extent(
+                population.files - bound.left.files - hidden.files,
+                population.bytes - bound.left.bytes - hidden.bytes,
+            ),
             bound.sample,
             bound.bad,
             bound.drawn,
@@ -696,7 +792,25 @@ class SpotCheck:
             self._unconfirmed,
             self._surge,
             bound.left,
+            bound.hidden,
         )
+
+    def _hidden(self) -> tuple[Hidden, Callable[[bytes], bool]]:
+        """What the statement leaves out since it cannot be looked at, and what says so of a path.
+
+        A place that is left out as a whole hides nothing.
+        """
+        closed = [(name, folder.path) for name, folder in self._closed if name in self._places]
+        unlisted = Unlisted(composed(folder) for _, folder in closed)
+
+        def hides(path: bytes) -> bool:
+            return unlisted.hides(composed(path))
+
+        if not closed:
+            return Hidden(), hides
+        found = population_of(self._request, self.ledger, hides)
+        folders = tuple((name.place, folder) for name, folder in closed)
+        return Hidden(folders, found.files, found.bytes), hides
 
     def _lasting(self) -> Iterator[LedgerFinding]:
         last: bytes | None = None
@@ -708,6 +822,11 @@ class SpotCheck:
                 lasting = self.ledger.findings.lasting_at(name, doubt.path)
                 if lasting is not None:
                     yield lasting
+
+    def _is_accepted_as_closed(self, name: PlaceName, folder: Sighting) -> bool:
+        """Whether a person has accepted that a folder cannot be listed, wherever that matters."""
+        mirrors = self._mirrors if name.is_source else [name]
+        return all(self._is_accepted(mirror.place, folder.path) for mirror in mirrors)
 
     def _is_accepted(self, mirror: str, path: bytes) -> bool:
         name = PlaceName(self._share.name, mirror)

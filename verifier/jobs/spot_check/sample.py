@@ -85,7 +85,8 @@ class Unit:
     """A file, or a piece of one, and what was read of it so far.
 
     ``answers`` are those of the step that is under way, ``first`` a whole reading before it, and
-    ``pieces`` the readings of the piece that led to one.
+    ``pieces`` the readings of the piece that led to one.  It is ``hidden_at`` places where it lies
+    below a folder that cannot be listed: those have no answer.
     """
 
     def __init__(self, number: int, path: bytes, size: int, piece: int | None = None) -> None:
@@ -96,6 +97,7 @@ class Unit:
         self.step = Step.WHOLE if piece is None else Step.PIECE
         self.names: dict[PlaceName, bytes] = {}
         self.waits: set[PlaceName] = set()
+        self.hidden_at: set[PlaceName] = set()
         self.answers: dict[PlaceName, Sighting] = {}
         self.pieces: dict[PlaceName, Sighting] = {}
         self.first: dict[PlaceName, Sighting] = {}
@@ -192,12 +194,15 @@ class Sample:
             yield due.path, due.size
 
 
-def population_of(request: Request, ledger: Ledger) -> Extent:
-    """The files of the source that the draw is from, and their bytes."""
+def population_of(
+    request: Request, ledger: Ledger, which: Callable[[bytes], bool] = lambda path: True
+) -> Extent:
+    """The files of the source that the draw is from, and their bytes; or ``which`` of them."""
     files = size = 0
     for due in ledger.work.standing(PlaceName(request.share), request.below):
-        files += 1
-        size += due.size
+        if which(due.path):
+            files += 1
+            size += due.size
     return Extent(files, size)
 
 
