@@ -356,7 +356,8 @@ def _trouble_seen(row: Judged) -> str:
         if sighting is not None and sighting.trouble is not None
     ]
     if row.below:
-        said.append(f"{count(row.below, 'path')} below it on the other side could not be judged.")
+        where = "below it" if len(said) > 1 else "below it on the other side"
+        said.append(f"{count(row.below, 'path')} {where} could not be judged.")
     return " ".join(said)
 
 

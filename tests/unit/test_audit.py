@@ -22,7 +22,7 @@ from verifier.forecast import open_seconds
 from verifier.jobs.audit import AGES, ENOUGH, Audit, PlaceAudit, audit, pace_of
 from verifier.ledger import Ledger, PlaceName, statements
 from verifier.ledger.shifts import Spent
-from verifier.model import Finding, Side, Verdict
+from verifier.model import Finding, Kind, Side, Sighting, Trouble, Verdict
 from verifier.reporting import audit as report
 from verifier.settings import Settings
 
@@ -422,3 +422,20 @@ def test_a_target_shorter_than_a_day_is_a_part_of_one(found, ledger):
         "places"
     ]
     assert one["target_days"] == 0.5
+
+
+# Fails where `_of` in jobs/audit.py counts what is hidden as to be read.
+def test_what_lies_below_a_folder_that_cannot_be_listed_keeps_no_round_from_ending(found, ledger):
+    shift(ledger, 1000.0, 360 * GB, at=NOW - 9 * DAY)
+    tree = [file("orthos/a.tif", 3600 * GB), file("orthos/b.tif", 3600 * GB), file("notes/c.txt")]
+    walked(ledger, SOURCE, tree, NOW - 8 * DAY)
+    record(ledger, SOURCE, read(tree[0], 1, NOW - 8 * DAY))
+    ledger.rounds.start_next(SOURCE, NOW - DAY)
+    shut = Sighting(b"orthos", Kind.OTHER, 0, 0, trouble=Trouble("permission-denied", "No."))
+    walked(ledger, SOURCE, [tree[2], shut])
+    walked(ledger, VAULT, [])
+    late = looked(found, ledger).round_ends
+    finding = Finding(b"orthos", Verdict.UNREADABLE, "permission-denied", Side.SOURCE, 0, "", "")
+    ledger.findings.seen(VAULT, finding, NOW)
+    soon = looked(found, ledger).round_ends
+    assert soon is not None and late is not None and late - soon > 3600

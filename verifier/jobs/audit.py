@@ -177,8 +177,9 @@ def _of(
         rate = 0.0 if pace is None else pace.bytes_per_second
         nights = settings.audit.nights
         target = forecast.within(settings.hours, now, totals.bytes, rate, within, nights)
-    waits = totals.unread_bytes + totals.wanted_bytes
-    rest = max(0, totals.read_bytes - size)
+    hidden = ledger.hidden.files(name, 0 if current is None else current.started)
+    waits = totals.unread_bytes + totals.wanted_bytes - hidden.unread_bytes - hidden.wanted_bytes
+    rest = max(0, totals.read_bytes - size - hidden.late_bytes)
     ends = _round_ends(settings, current, waits, rest, pace, now)
     too_large = largest = 0
     if budget is not None and budget.limit is not None:

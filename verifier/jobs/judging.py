@@ -611,9 +611,25 @@ class _Outcome:
             self._settled.append((path, by))
 
     def _find(self, row: Judged, damage: Damage | None = None, more: str = "") -> None:
+        row = structs.replace(row, below=self._below(row))
         sentences = [more, self._near_what(row)]
         said = " ".join(sentence for sentence in sentences if sentence)
         self._findings.append((row, finding_of(row, damage, said)))
+
+    def _below(self, row: Judged) -> int:
+        """How many paths the other side is known to hold below a folder that cannot be listed.
+
+        Where neither side can list it, what the source was known to hold.
+        """
+        closed = [
+            place
+            for place, seen in ((self._source, row.source), (self._mirror, row.mirror))
+            if seen is not None and seen.kind is not Kind.FILE and seen.trouble is not None
+        ]
+        if not closed:
+            return 0
+        other = self._mirror if closed == [self._source] else self._source
+        return self._ledger.hidden.paths(other, row.path)
 
     def _near_what(self, row: Judged) -> str:
         if row.judgement.verdict is not Verdict.CORRUPT and row.judgement.verdict not in _FAILED:

@@ -128,22 +128,26 @@ def _planned(
     walk = ledger.shifts.last_walk(name) if name in ledger.places(share.name) else None
     if walk is None:
         return _uncounted(share, name, address, may_look)
-    totals = ledger.work.totals(name)
-    new = Left(totals.unread_files + totals.wanted_files, totals.unread_bytes + totals.wanted_bytes)
+    totals, current = ledger.work.totals(name), ledger.rounds.current(name)
+    hidden = ledger.hidden.files(name, 0 if current is None else current.started)
+    new = Left(
+        totals.unread_files + totals.wanted_files - hidden.unread_files - hidden.wanted_files,
+        totals.unread_bytes + totals.wanted_bytes - hidden.unread_bytes - hidden.wanted_bytes,
+    )
     again = Left()
-    current = ledger.rounds.current(name)
     if audited and current is not None:
-        complete = not totals.unread_files and (
-            current.ended is not None or _all_read_since(ledger, name, current.started)
+        read_files, read_bytes = ledger.work.read_since(name, current.started)
+        again = Left(
+            max(0, totals.read_files - read_files - hidden.late_files),
+            max(0, totals.read_bytes - read_bytes - hidden.late_bytes),
         )
-        files, size = (0, 0) if complete else ledger.work.read_since(name, current.started)
-        again = Left(max(0, totals.read_files - files), max(0, totals.read_bytes - size))
+        all_seen = totals.unread_files == hidden.unread_files
+        if all_seen and (current.ended is not None or not again.files):
+            # The round is complete: the next one reads all that can be read.
+            again = Left(
+                totals.read_files - hidden.read_files, totals.read_bytes - hidden.read_bytes
+            )
     return PlannedPlace(name, new, again, pace, walk.at)
-
-
-def _all_read_since(ledger: Ledger, name: PlaceName, started: int) -> bool:
-    oldest = ledger.work.oldest_read(name)
-    return oldest is None or oldest >= started
 
 
 def _uncounted(share: Share, name: PlaceName, address: Address, may_look: bool) -> PlannedPlace:

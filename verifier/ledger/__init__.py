@@ -18,6 +18,7 @@ from verifier.ledger.certificates import Certificates, Clearances, PastDamage
 from verifier.ledger.chain import Chain
 from verifier.ledger.findings import Findings
 from verifier.ledger.first_look import FirstLook
+from verifier.ledger.hidden import Hidden
 from verifier.ledger.lock import only_shift, shift_runs
 from verifier.ledger.messages import Messages
 from verifier.ledger.names import Names, in_path_order
@@ -89,7 +90,8 @@ class Ledger:
         self.clearances = Clearances(self._store, self._names, self.readings)
         self.certificates = Certificates(self._store, self._names, self.chain)
         self.neighbours = Neighbours(self._store, self._names)
-        self.nights = Nights(self._store, self._names, self.readings, self.agreements)
+        self.hidden = Hidden(self._store, self._names, self.readings)
+        self.nights = Nights(self._store, self._names, self.readings, self.agreements, self.hidden)
         self.messages = Messages(self._store)
         self.spending = Spending(self._store, self._names)
 

@@ -11,6 +11,7 @@ from msgspec import Struct
 
 from verifier.ledger import statements
 from verifier.ledger.agreements import Agreements
+from verifier.ledger.hidden import Hidden
 from verifier.ledger.names import Names, split
 from verifier.ledger.readings import Readings
 from verifier.ledger.store import Store
@@ -72,19 +73,26 @@ class Nights:
     """One record a shift, written when it has ended, and what the ledger tells of all shifts."""
 
     def __init__(
-        self, store: Store, names: Names, readings: Readings, agreements: Agreements
+        self,
+        store: Store,
+        names: Names,
+        readings: Readings,
+        agreements: Agreements,
+        hidden: Hidden,
     ) -> None:
         self._store = store
         self._names = names
         self._readings = readings
         self._agreements = agreements
+        self._hidden = hidden
         store.add_function("folder_of", lambda path: split(path)[0], 1)
         store.add_function("name_of", lambda path: split(path)[1], 1)
 
     def tallies(self, mirror: PlaceName) -> Mapping[Verdict, Tally]:
         """How many paths of a mirror have each verdict now.  Looks at each: seconds a million.
 
-        Unless all were just agreed on, as after a first shift over what matches.
+        Unless all were just agreed on, as after a first shift over what matches.  Below a folder
+        that cannot be listed they are unread, however they stood before.
         """
         self._readings.flush()
         values = {
@@ -96,11 +104,14 @@ class Nights:
         there = (agreed, 0, 0) if agreed else self._store.row(statements.COUNT_PAIRS, values)
         said = self._store.row(statements.COUNT_PAIRS_FOUND, values)
         assert there is not None and said is not None
+        hidden = self._hidden.pairs(mirror)
+        matched, pending, unread = (
+            count - spoken_of for count, spoken_of in zip(there, said, strict=True)
+        )
         found = {
-            verdict: Tally(count - spoken_of)
-            for verdict, count, spoken_of in zip(
-                (Verdict.MATCHED, Verdict.PENDING, Verdict.UNREAD), there, said, strict=True
-            )
+            Verdict.MATCHED: Tally(matched - hidden.matched),
+            Verdict.PENDING: Tally(pending - hidden.pending),
+            Verdict.UNREAD: Tally(unread + hidden.matched + hidden.pending),
         }
         for verdict, count, accepted in self._store.rows(
             statements.COUNT_LASTING, (values["mirror"],)

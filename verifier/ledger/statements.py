@@ -1288,6 +1288,42 @@ COUNT_PAIRS_FOUND: Final = f"""
 """
 """The same paths as `COUNT_PAIRS`, of those only that a finding says something of."""
 
+COUNT_HIDDEN_PAIRS: Final = f"""
+    SELECT {_QUIET_COUNTS} FROM (
+        SELECT {_HOW_A_PAIR_STANDS} AS stands
+        FROM sightings AS here LEFT JOIN sightings AS there
+            ON there.place = :mirror AND there.folder = here.folder AND there.name = here.name
+        WHERE here.place = :source AND here.folder = :folder AND NOT EXISTS (
+            SELECT 1 FROM findings WHERE findings.mirror = :mirror AND state <> 'closed'
+                AND path = CAST(
+                    (SELECT path FROM folders WHERE id = :folder) || here.name AS BLOB
+                )
+        )
+        LIMIT -1
+    )
+"""
+"""As `COUNT_PAIRS`, of one folder, without what a finding says something of."""
+
+UNLISTED_FOLDERS: Final = """
+    SELECT DISTINCT findings.path
+    FROM places AS mirrors CROSS JOIN findings ON findings.mirror = mirrors.id
+    CROSS JOIN folders ON folders.share = :share AND folders.path = folder_of(findings.path)
+    CROSS JOIN sightings ON sightings.place = :place AND sightings.folder = folders.id
+        AND sightings.name = name_of(findings.path)
+    WHERE mirrors.share = :share AND findings.state <> 'closed'
+        AND findings.verdict = 'unreadable'
+        AND sightings.kind <> 0 AND sightings.walk_trouble IS NOT NULL
+"""
+"""Folders of a place that could not be listed.  There is no index of those: findings tell them."""
+
+COUNT_IN_FOLDER: Final = "SELECT count(*) FROM sightings WHERE place = ? AND folder = ?"
+HIDDEN_FILES: Final = """
+    SELECT coalesce(sum(read_at IS NULL), 0), coalesce(sum((read_at IS NULL) * counted), 0),
+        coalesce(sum(wanted IS NOT NULL), 0), coalesce(sum((wanted IS NOT NULL) * counted), 0),
+        coalesce(sum(read_at IS NOT NULL), 0), coalesce(sum((read_at IS NOT NULL) * counted), 0),
+        coalesce(sum(read_at < :since), 0), coalesce(sum((read_at < :since) * counted), 0)
+    FROM sightings WHERE place = :place AND folder = :folder AND kind = 0
+"""
 COUNT_LASTING: Final = """
     SELECT verdict, count(*), sum(state = 'accepted') FROM findings
     WHERE mirror = ? AND state <> 'closed' GROUP BY verdict

@@ -110,8 +110,9 @@ def lead(report: Report) -> str:
     pending = waiting(report)
     if pending:
         said += f"; {count(pending, 'path')} {_wait(pending)} for the next mirror run"
-        if any(each.audit.unreadable for each in report.places):
-            said += ", or cannot be seen below a folder that could not be listed"
+    hidden = _hidden(report)
+    if hidden:
+        said += f"; {count(hidden, 'path')} cannot be seen below a folder that could not be listed"
     if report.accepted:
         said += f"; {count(report.accepted, 'finding')} {_was(report.accepted)} accepted"
     return f"{said}."
@@ -145,6 +146,17 @@ def not_all_read(
 def waiting(report: Report) -> int:
     """Paths that are not copied yet, and not due."""
     return sum(tally(each, Verdict.PENDING) or 0 for each in report.places)
+
+
+def _hidden(report: Report) -> int:
+    """Paths below folders that could not be listed, where nothing else keeps any unread."""
+    if not any(each.audit.unreadable for each in report.places):
+        return 0
+    return sum(
+        tally(each, Verdict.UNREAD) or 0
+        for each in report.places
+        if not each.audit.only_listed and not each.audit.only_in_part
+    )
 
 
 def tally(place: PlaceReport, verdict: Verdict) -> int | None:
