@@ -553,3 +553,19 @@ def test_no_more_is_matched_than_a_mirror_holds_where_it_lost_what_the_source_hi
     assert nights.found().findings.keys() == {"orthos"}
     _, vault = nights.run("report", "--json", before=AS_NOBODY).document["places"]
     assert vault["verdicts"]["matched"] == vault["files"] == 8
+
+
+# Fails where a first look keeps to itself what it could not list (`_look_first` in jobs/shift.py).
+@pytest.mark.parametrize("side", ["source", "mirror"])
+def test_what_a_first_shift_cannot_see_is_neither_missing_nor_orphaned(
+    open_tmp: Path, side: str
+) -> None:
+    nights = Nights(open_tmp)
+    os.chmod(nights.side(side).at("orthos"), 0)
+    for _ in range(2):
+        outcome = nights.found()
+        assert outcome.findings == {"orthos": ("unreadable", "permission-denied", side, None)}
+        assert outcome.status == 3
+    os.chmod(nights.side(side).at("orthos"), 0o755)
+    outcome = nights.found()
+    assert (outcome.findings, outcome.status) == ({}, 0)

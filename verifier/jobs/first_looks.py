@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import queue
-from collections import Counter, deque
+from collections import Counter, defaultdict, deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from typing import Final, Protocol
@@ -23,6 +23,7 @@ from verifier.model import FirstSight, Sighting
 from verifier.places.base import Look, Place, unpack_first
 from verifier.reading import batches
 from verifier.scheduler import GRACE, Status
+from verifier.unlisted import Unlisted
 from verifier.walker import Entry, walk
 
 AT_MOST: Final = 1200.0
@@ -122,6 +123,8 @@ class FirstLooks:
         """How long each place was being looked at."""
         self.came_off: dict[PlaceName, int] = {}
         """Bytes that came off each place meanwhile."""
+        self.unlisted: defaultdict[PlaceName, Unlisted] = defaultdict(Unlisted)
+        """Of each place, what could not be listed."""
 
     def add(self, name: PlaceName, place: Place, ignore: Ignore, look: FirstLook) -> None:
         """One more place."""
@@ -242,6 +245,8 @@ class FirstLooks:
                 under.lost, under.listed = gone, True
                 return
             others = [*self._without_trouble(name, under.place, others), *unlisted]
+        for folder in unlisted:
+            self.unlisted[name].add(folder.path)
         under.look.add(FirstSight(seen.read, others))
         under.recorded.add(number, entries[-1].path)
 

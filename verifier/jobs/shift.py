@@ -463,6 +463,7 @@ class _Night:
             self._lose(name, str(error))
         for name, place in self._new.items():
             if name in whole:
+                self._unlisted[name] = looks.unlisted[name]
                 self._places[name] = place
             elif name not in lost:
                 self._walk_anew(name, place)
