@@ -279,7 +279,8 @@ class Queue:
 
     New and changed ones first, then those that a verdict waits for, then, where ``read_before``
     is given, those whose last reading was before it, the longest unread first.  No file comes
-    twice while another waits, and none that ``unlisted`` hides: it could not be read.  ``first``
+    twice while another waits, and none that ``unlisted`` hides, also what is added to that
+    meanwhile: it could not be read.  ``first``
     comes before all others, as soon as the audit may read: `goes_first` says what that is for.
     """
 
@@ -294,7 +295,7 @@ class Queue:
     ) -> None:
         self.place = place
         self._first = first
-        self._unlisted = unlisted or Unlisted()
+        self._unlisted = Unlisted() if unlisted is None else unlisted
         self.open = True
         self.affordable = math.inf
         """Bytes that may be read of the place at all; what is larger is passed over."""
@@ -519,8 +520,10 @@ class Scheduler:
         lost: Callable[[PlaceName, PlaceUnreachable], None] = lambda place, why: None,
         allowances: Callable[[PlaceName], float] = lambda place: math.inf,
         fastest: float = math.inf,
+        hides: Callable[[PlaceName, Sighting], bool] = lambda place, failed: False,
     ) -> None:
         self._ledger = ledger
+        self._hides = hides
         self._fastest = fastest
         self._allowances = allowances
         # The source first: where both sides wait for one reader, it is the source that is read.
@@ -749,7 +752,10 @@ class Scheduler:
             self._record(place, why, together)
 
     def _what_counts(self, done: Done) -> Sequence[Sighting]:
-        """A task's readings, but for those of files that are to be read alone: they are again."""
+        """A task's readings, but for those of files that are to be read alone: they are again.
+
+        Nor does what failed below a folder that has closed: it is as it was before.
+        """
         readings = done.readings
         read = failed = 0
         for each in readings:
@@ -758,22 +764,29 @@ class Scheduler:
             if each.trouble is not None:
                 failed += 1
         place, why = done.task.place, done.task.why
+        hidden: set[bytes] = set()
         if failed:
             try:
-                # What fails because the whole place is gone is no trouble of its files.
+                # What fails because the whole place is gone, or a folder of it closed, is no
+                # trouble of its files.
                 self._readers.check(place)
+                hidden = {
+                    each.path for each in readings if each.trouble and self._hides(place, each)
+                }
             except PlaceUnreachable as gone:
                 self._lose(place, gone)
                 return ()
         self.files_read += read
-        if read == len(readings) or not any(map(_to_be_read_alone, readings)):
+        if read == len(readings) or not (hidden or any(map(_to_be_read_alone, readings))):
             return readings
         for reading, due in zip(readings, done.task.files, strict=False):
             if _to_be_read_alone(reading):
                 again = Task(place, (due,), why)
                 self._queues[place].goes_out(again)
                 self._again.append(again)
-        return [each for each in readings if not _to_be_read_alone(each)]
+        return [
+            each for each in readings if each.path not in hidden and not _to_be_read_alone(each)
+        ]
 
     def _record(self, place: PlaceName | None, why: Why, readings: Sequence[Sighting]) -> None:
         if place is not None:

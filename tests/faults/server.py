@@ -165,7 +165,17 @@ class LinkListedAsFolder(Link):
 
 
 class Folder(Node):
+    """Closes, with all that it holds, when a file in it is opened after ``closes_after`` listings.
+
+    Whoever walked it before saw it open.
+    """
+
     mode = stat.S_IFDIR | 0o755
+    closed = False
+
+    def close_in_time(self) -> None:
+        """A file below is about to be opened."""
+        self.closed = self.closed or self.opened >= self.settings.get("closes_after", 1 << 60)
 
     def list(self) -> None:
         """Called for each listing, and told by ``settings`` which ones fail or hang."""
@@ -229,7 +239,15 @@ class Server(mfusepy.Operations):
         node = self._nodes.get(path)
         if node is None:
             raise mfusepy.FuseOSError(errno.ENOENT)
+        closed = any(each.closed for each in self._above(path))
+        if closed or (call.endswith("dir") and isinstance(node, Folder) and node.closed):
+            raise mfusepy.FuseOSError(errno.EACCES)
         return node
+
+    def _above(self, path: str) -> list[Folder]:
+        parts = path.split("/")
+        above = ("/".join(parts[:number]) for number in range(2, len(parts)))
+        return [each for name in above if isinstance(each := self._nodes.get(name), Folder)]
 
     def getattr(self, path: str, fh: int | None = None) -> Attributes:
         return self._answer("getattr", path).attributes()
@@ -255,6 +273,8 @@ class Server(mfusepy.Operations):
         return listed
 
     def open(self, path: str, flags: int) -> int:
+        for folder in self._above(path):
+            folder.close_in_time()
         node = self._answer("open", path)
         with self._lock:
             node.open()

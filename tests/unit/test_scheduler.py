@@ -25,6 +25,7 @@ from verifier.scheduler import (
     Window,
     goes_first,
 )
+from verifier.unlisted import Unlisted
 
 SOURCE, VAULT = PlaceName("current-surveys"), PlaceName("current-surveys", "vault")
 OTHER = PlaceName("delivered-surveys")
@@ -140,6 +141,7 @@ def shift(
     fastest=math.inf,
     paces=None,
     first=None,
+    hides=lambda place, failed: False,
 ) -> Scheduler:
     disks.bell = end
     scheduler = Scheduler(
@@ -154,6 +156,7 @@ def shift(
         paces=paces,
         allowances=allowances,
         fastest=fastest,
+        hides=hides,
     )
     scheduler.finished = scheduler.run()  # type: ignore[attr-defined]
     return scheduler
@@ -455,6 +458,38 @@ def test_trouble_with_a_file_is_recorded_only_while_its_place_is_there(ledger):
     assert SOURCE in done.unreachable
     ((_, known),) = ledger.sightings_at(SOURCE, [b"a"])
     assert known is not None and known.sighting.trouble is None
+
+
+# Fails where `_what_counts` records what failed below a folder that has closed.
+def test_what_failed_because_its_folder_closed_is_left_as_it_was_and_all_else_is_recorded(ledger):
+    walked(ledger, SOURCE, {b"a": 1_000, b"b": 1_000, b"c": 1_000})
+    disks = Disks({SOURCE: MB})
+    for path in (b"a", b"b"):
+        disks.troubles[path] = Trouble("permission-denied", "The system said so.")
+    asked = []
+
+    def hides(place: PlaceName, failed: Sighting) -> bool:
+        asked.append((place, failed.path))
+        return failed.path == b"a"
+
+    done = shift(ledger, disks, [SOURCE], hides=hides)
+    assert done.finished and asked == [(SOURCE, b"a"), (SOURCE, b"b")]
+    found = {
+        path: known.sighting for path, known in ledger.sightings_at(SOURCE, [b"a", b"b", b"c"])
+    }
+    assert (found[b"a"].trouble, found[b"a"].digest) == (None, None)
+    assert found[b"b"].trouble == disks.troubles[b"b"]
+    assert found[b"c"].digest is not None
+
+
+# Fails where a queue makes do with what could not be listed when it was made.
+def test_what_comes_to_be_hidden_while_it_waits_is_not_handed_out(ledger):
+    walked(ledger, SOURCE, {b"orthos/a.tif": MB, b"plans/b.txt": MB})
+    unlisted = Unlisted()
+    queue = Queue(ledger, SOURCE, unlisted=unlisted)
+    unlisted.add(b"orthos")
+    task = queue.next(1e18, 1e18)
+    assert task is not None and task.paths == [b"plans/b.txt"]
 
 
 def test_what_was_under_way_before_is_not_handed_out_again(ledger):

@@ -53,7 +53,7 @@ from verifier.ledger import (
 from verifier.measures import amount, count
 from verifier.model import Damage, Kind, Sighting, Trouble, Verdict
 from verifier.places.addresses import Address
-from verifier.places.base import Look, Place, heed, let_go
+from verifier.places.base import Look, Place, heed, let_go, unlisted_above
 from verifier.places.opening import open_place, traits_at
 from verifier.scheduler import (
     ROUND_BEGINS_WITHIN,
@@ -705,6 +705,7 @@ class _Night:
             lambda place, why: self._request.alarms.unreachable(ledger, place, str(why)),
             self._meter.left,
             pace_by(self._settings).bytes_per_second or math.inf,
+            self._has_closed_above,
         )
         try:
             all_read = scheduler.run()
@@ -853,6 +854,26 @@ class _Night:
     def _hides(self, place: PlaceName, path: bytes) -> bool:
         """True when a path lies below a folder that the last walk of a place could not list."""
         return self._unlisted[place].hides(path)
+
+    def _has_closed_above(self, name: PlaceName, failed: Sighting) -> bool:
+        """Whether a file that could not be read lies below a folder that closed since the walk.
+
+        Then it is the folder that cannot be read: it is recorded as a walk would have done, and
+        nobody knows how the file stands.  Raises PlaceUnreachable.
+        """
+        if failed.trouble is None or failed.trouble.unsettled:
+            return False
+        if self._unlisted[name].hides(failed.path):
+            return True
+        try:
+            folder = unlisted_above(self._places[name], failed.path)
+        except BellRang:
+            return True  # there is no time to see: the next shift tries it again
+        if folder is None:
+            return False
+        self._unlisted[name].add(folder.path)
+        self._ledger.readings.see_unlisted(name, folder, int(self._clock.now()))
+        return True
 
     def look(self, place: PlaceName, sighting: Sighting) -> Sighting:
         """A path's kind, dates and target now, its content unread."""
