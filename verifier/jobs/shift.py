@@ -85,6 +85,10 @@ _CLOCK_LOOKED_AT_EVERY: Final = 64
 _EXAMINED_BEFORE_BELL: Final = 1.0
 """Seconds before the bell at which no damage is looked into any more."""
 
+_STAYS_OPEN: Final = 1.0
+"""Seconds for which a folder that could be listed is not looked at again, for the next of its files
+that cannot be read: over a slow link each look takes a while."""
+
 _AWAKE_EVERY: Final = 30.0
 """Seconds after which one who waits looks at the clock again: it may have been set, or the
 machine may have slept."""
@@ -329,6 +333,9 @@ class _Night:
         """Walked whole since `_end_agreements` was called last."""
         self._unlisted: defaultdict[PlaceName, Unlisted] = defaultdict(Unlisted)
         """Of each place, what its last walk could not list."""
+        self._found_open: tuple[PlaceName, bytes] | None = None
+        self._found_open_at = 0.0
+        """The folder that was last looked at since a file in it could not be read, and when."""
         self._unreachable: dict[PlaceName, str] = {}
         self._notices: list[Notice] = []
         self._surges_cut_off: dict[PlaceName, str] = {}
@@ -865,11 +872,15 @@ class _Night:
             return False
         if self._unlisted[name].hides(failed.path):
             return True
+        now, within = self._clock.now(), (name, failed.path[: failed.path.rfind(b"/") + 1])
+        if self._found_open == within and 0 <= now - self._found_open_at < _STAYS_OPEN:
+            return False
         try:
             folder = unlisted_above(self._places[name], failed.path)
         except BellRang:
             return True  # there is no time to see: the next shift tries it again
         if folder is None:
+            self._found_open, self._found_open_at = within, self._clock.now()
             return False
         self._unlisted[name].add(folder.path)
         self._ledger.readings.see_unlisted(name, folder, int(self._clock.now()))
