@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from enum import IntEnum
 from typing import Final, Protocol
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from verifier.errors import PlaceUnreachable
 from verifier.ledger import HELD_FOR, Due, Ledger, PlaceName
@@ -742,7 +742,7 @@ class Scheduler:
                 if queue is not None:
                     queue.came_back(task)
                 if done.failed is not None:
-                    self._lose(task.place, done.failed)
+                    self._has_lost(task.place, done.failed)
                 elif task.place not in self.unreachable:
                     if task.place is not place or task.why is not why:
                         self._record(place, why, together)
@@ -774,7 +774,7 @@ class Scheduler:
                     each.path for each in readings if each.trouble and self._hides(place, each)
                 }
             except PlaceUnreachable as gone:
-                self._lose(place, gone)
+                self._has_lost(place, gone)
                 return ()
         self.files_read += read
         if read == len(readings) or not (hidden or any(map(_to_be_read_alone, readings))):
@@ -794,12 +794,20 @@ class Scheduler:
                 place, readings, self._clock(), past_cache=why is not _NEW
             )
 
-    def _lose(self, place: PlaceName, why: PlaceUnreachable) -> None:
+    def end_at(self, bell: float) -> None:
+        """The bell rings then, in seconds since 1970, and not when it was to ring."""
+        self._window = structs.replace(self._window, end=bell)
+
+    def lose(self, place: PlaceName, why: PlaceUnreachable) -> None:
+        """A place cannot be read any more: what is under way there counts for nothing."""
         self.unreachable[place] = why
-        self._lost(place, why)
         if place in self._queues:
             self._queues[place].open = False
         self._again = deque(task for task in self._again if task.place != place)
+
+    def _has_lost(self, place: PlaceName, why: PlaceUnreachable) -> None:
+        self.lose(place, why)
+        self._lost(place, why)
 
     def _time_to_judge(self) -> bool:
         if not self._judged_new:

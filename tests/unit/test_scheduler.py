@@ -445,6 +445,41 @@ def test_a_place_that_goes_away_is_lost_without_a_finding_and_the_others_go_on(l
     assert ledger.work.totals(SOURCE).unread_files == 2
 
 
+def test_what_is_under_way_at_a_place_that_a_later_walk_has_lost_counts_for_nothing(ledger):
+    """Fails when the scheduler goes on with it: nobody knows the place any more."""
+    walked(ledger, SOURCE, {b"a": 100 * MB, b"b": 100 * MB})
+    walked(ledger, VAULT, {b"a": 2000 * MB})
+    disks = Disks({SOURCE: MB, VAULT: MB})
+    disks.troubles[b"a"] = Trouble("input-output-error", "The system said so.")
+    gone = PlaceUnreachable("it is gone")
+    lost = []
+
+    def each_turn() -> None:
+        if disks.now > START + 50 and SOURCE not in scheduler.unreachable:
+            scheduler.lose(SOURCE, gone)
+
+    def check(place: PlaceName) -> None:
+        assert place != SOURCE, "a place that was let go is asked for nothing"
+
+    disks.check = check  # type: ignore[method-assign]
+    scheduler = Scheduler(
+        ledger,
+        [Queue(ledger, place) for place in (SOURCE, VAULT)],
+        disks,
+        Window(),
+        disks.clock,
+        lambda: None,
+        {},
+        each_turn,
+        lost=lambda place, why: lost.append(place),
+    )
+    scheduler.run()
+    assert scheduler.unreachable == {SOURCE: gone}
+    assert lost == [], "whoever lost it has told it"
+    assert paths_read(disks, VAULT) == [b"a"]
+    assert ledger.work.totals(SOURCE).unread_files == 2
+
+
 def test_trouble_with_a_file_is_recorded_only_while_its_place_is_there(ledger):
     walked(ledger, SOURCE, {b"a": MB})
     disks = Disks({SOURCE: MB})

@@ -13,7 +13,7 @@ from contextlib import ExitStack, suppress
 from datetime import timedelta
 from typing import Final
 
-from msgspec import Struct
+from msgspec import Struct, structs
 
 from verifier import guards, system
 from verifier.diff.comparison import Judged
@@ -273,11 +273,12 @@ class Shifts:
                 if result.stopped_by == StoppedBy.SIGNAL:
                     return last
                 before = self._clock.now()
-                self._wait_until(min(until, self._next_start(before)))
-                if self._clock.now() >= until:
+                self._wait_for_start(until)
+                now = self._clock.now()
+                if now >= until:
                     return Result(None, StoppedBy.UNTIL) if last.number is None else last
                 # One round a night is enough, however small the share.
-                fresh = _night_began(self._request.settings, before, self._clock.now())
+                fresh = now < before or _night_began(self._request.settings, before, now)
         except KeyboardInterrupt:
             return last
 
@@ -301,8 +302,18 @@ class Shifts:
             start = opens
         return start
 
-    def _wait_until(self, moment: float) -> None:
-        while (left := moment - self._clock.now()) > 0:
+    def _wait_for_start(self, until: float) -> None:
+        """Wait for the next start, or for ``until`` where that comes before.
+
+        A clock that was ahead, and is set back meanwhile, has the next start reckoned anew.
+        """
+        before = self._clock.now()
+        start = min(until, self._next_start(before))
+        while (left := start - (now := self._clock.now())) > 0:
+            if now < before:
+                start = min(until, self._next_start(now))
+                left = start - now
+            before = now
             self._clock.sleep(min(left, _AWAKE_EVERY))
 
 
@@ -326,6 +337,7 @@ class _Night:
         self._progress = progress
         self._clock = clock
         self._window = Window()
+        self._clock_read = clock.now()
         self._places: dict[PlaceName, Place] = {}
         self._new: dict[PlaceName, Place] = {}
         """Opened, and still to be looked at for the first time."""
@@ -352,7 +364,7 @@ class _Night:
         self._giving_way = GivingWay(
             self._settings.pace.yield_above, engine, progress, clock.now, clock.sleep
         )
-        self._first_looks = FirstLooks(ledger, readers, self._giving_way.look, clock.now)
+        self._first_looks = FirstLooks(ledger, readers, self._give_way, clock.now)
         self._examination = Examination(clock=self._giving_way.steady)
         self._meter = Meter(self._settings, ledger, readers.bytes_read, clock.now)
         self._only_listed = only_listed(self._settings)
@@ -516,8 +528,8 @@ class _Night:
                         self._queues[name].walked_again(self._unlisted[name])
                 except PlaceUnreachable as error:
                     self._lose(name, str(error))
-                    if name in self._queues:
-                        self._queues[name].open = False
+                    if self._scheduler is not None:
+                        self._scheduler.lose(name, error)
             self._anew.add(share.name)
         self._end_agreements()
 
@@ -578,8 +590,10 @@ class _Night:
     def _until_bell(self, stream: Iterator[Sighting]) -> Iterator[Sighting]:
         end = math.inf if self._window.end is None else self._window.end
         for number, sighting in enumerate(stream):
-            if number % _CLOCK_LOOKED_AT_EVERY == 0 and self._clock.now() >= end:
-                raise BellRang
+            if number % _CLOCK_LOOKED_AT_EVERY == 0:
+                self._heed_clock()
+                if self._clock_read >= end:
+                    raise BellRang
             yield sighting
 
     def _note(self, place: PlaceName, what: NoticeKind, sentence: str) -> None:
@@ -719,7 +733,8 @@ class _Night:
         finally:
             with suppress(LedgerFailed, LedgerRefused):  # what ended the reading is to be told
                 for name, error in scheduler.unreachable.items():
-                    self._lose(name, str(error))
+                    if name not in self._unreachable:
+                        self._lose(name, str(error))
                 for name, seconds in scheduler.seconds.items():
                     came_off = scheduler.came_off[name]
                     ledger.shifts.spend(self._shift or 0, name, seconds, came_off)
@@ -775,8 +790,33 @@ class _Night:
                 )
 
     def _each_turn(self) -> None:
-        self._giving_way.look()
+        self._give_way()
         self._meter.write()
+
+    def _give_way(self) -> None:
+        """To others who need the disks, and to people whose day has begun after all."""
+        self._heed_clock()
+        self._giving_way.look()
+
+    def _heed_clock(self) -> None:
+        """Look at the clock.  Where it was set back, the bell may be another one.
+
+        Then this shift ends: what it was to do until its bell, by a clock that was ahead, might be
+        done in working hours.  Raises BellRang, or has the scheduler end.
+        """
+        before, now = self._clock_read, self._clock.now()
+        self._clock_read = now
+        if now >= before or self._window.end is None or now >= self._window.end:
+            return
+        if closed_until(self._settings, now) is None:
+            window, _ = window_of(self._settings, now, self._request.until)
+            if window.end == self._window.end:
+                return
+        self._window = structs.replace(self._window, end=now)
+        self._engine.ring_at(now)
+        if self._scheduler is None:
+            raise BellRang
+        self._scheduler.end_at(now)
 
     def _to_read(self, name: PlaceName, *, audit: bool = True) -> Left:
         """What is to be read of a place in this shift, with or without the rest of its round."""
