@@ -44,6 +44,18 @@ def aged(estate: Estate, days: int, place: int = 2) -> None:
         database.commit()
 
 
+# Fails when a reading that is dated later than now passes for one that was made just now.
+def test_readings_of_a_clock_that_was_ahead_are_not_called_young(estate):
+    assert estate.shift().status == 0
+    aged(estate, -400)
+    source, vault = audit(estate, status=1)
+    assert (source["on_target"], vault["on_target"]) == (True, None)
+    said = " ".join(estate.run("audit").out.decode().split())
+    assert "is not known: readings of 1 of 2 places are dated later than now" in said
+    assert "Every reading is dated later than now: the oldest " in said
+    assert "ago, on" in said, "those of the other place are as old as they are"
+
+
 def test_after_a_first_shift_every_byte_is_within_the_target(estate):
     before = int(time.time())
     assert estate.shift().status == 0

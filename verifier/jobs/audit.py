@@ -16,6 +16,7 @@ from msgspec import Struct
 from verifier import forecast
 from verifier.forecast import Target
 from verifier.jobs.opening import all_places, places_of
+from verifier.jobs.shift import CLOCK_FAR_AHEAD
 from verifier.jobs.spending import Budget, budgets, days_for
 from verifier.ledger import Ledger, PlaceName, Round
 from verifier.ledger.shifts import Spent
@@ -65,7 +66,8 @@ class PlaceAudit(Struct, frozen=True):
     ``target`` whether all can be read in that time, None while no pace is known.  ``budget`` is
     what may be read of it a month, None for as much as one likes; ``affordable`` whether that lets
     every byte be read within the target; ``too_large`` how many files are larger than all of it, so
-    that no shift ever reads them, and ``largest`` the size of the largest of those.
+    that no shift ever reads them, and ``largest`` the size of the largest of those.  Where readings
+    are ``dated_ahead`` of now, by a clock that was wrong, nobody knows how old they are.
     """
 
     place: PlaceName
@@ -89,6 +91,7 @@ class PlaceAudit(Struct, frozen=True):
     affordable: bool = True
     too_large: int = 0
     largest: int = 0
+    dated_ahead: bool = False
 
     @property
     def only_listed(self) -> bool:
@@ -119,7 +122,7 @@ class PlaceAudit(Struct, frozen=True):
             return False
         if not self.affordable:
             return False
-        return None if not self.known or self.target is None else True
+        return None if not self.known or self.target is None or self.dated_ahead else True
 
 
 class Audit(Struct, frozen=True):
@@ -168,7 +171,7 @@ def _of(
     within = settings.audit.every_byte_within.total_seconds()
     totals, current = ledger.work.totals(name), ledger.rounds.current(name)
     ages, files, size = _by_age(ledger, name, current, int(now))
-    oldest = ledger.work.oldest_read(name)
+    oldest, latest = ledger.work.oldest_read(name), ledger.work.latest_read(name)
     pace = pace_of(ledger.shifts.spent(name, LOOKED_AT))
     listed = budget is not None and budget.limit is None
     overdue = int(now - within)
@@ -215,6 +218,7 @@ def _of(
         ),
         too_large,
         largest,
+        latest is not None and latest > now + CLOCK_FAR_AHEAD,
     )
 
 

@@ -135,6 +135,13 @@ def _headline(found: Audit) -> str:
             f"Not every byte is within the target of {within}: "
             f"{len(off)} of {count(places, 'place')} {verb} not on target."
         )
+    ahead = sum(each.on_target is None and each.dated_ahead for each in read)
+    if ahead:
+        return (
+            f"Whether every byte is within the target of {within} is not known: readings of "
+            f"{ahead} of {count(places, 'place')} are dated later than now, by a clock that was "
+            "wrong. The next shifts read them again."
+        )
     unknown = sum(each.on_target is None for each in read)
     if unknown:
         verb = "was" if unknown == 1 else "were"
@@ -187,7 +194,9 @@ def _percent(part: int, whole: int) -> str:
 def _oldest(found: Audit, each: PlaceAudit, zone: tzinfo) -> str:
     if each.oldest_read is None:
         return "No file that stands there was read yet."
-    age = max(0.0, found.now - each.oldest_read)
+    age = found.now - each.oldest_read
+    if age < 0:
+        return f"Every reading is dated later than now: the oldest {_when(each.oldest_read, zone)}."
     return (
         f"The longest unread file was read {duration(age)} ago, on {_when(each.oldest_read, zone)}."
     )
