@@ -588,11 +588,10 @@ class _Night:
         self._just_walked.add(name)
 
     def _until_bell(self, stream: Iterator[Sighting]) -> Iterator[Sighting]:
-        end = math.inf if self._window.end is None else self._window.end
         for number, sighting in enumerate(stream):
             if number % _CLOCK_LOOKED_AT_EVERY == 0:
                 self._heed_clock()
-                if self._clock_read >= end:
+                if self._window.end is not None and self._clock_read >= self._window.end:
                     raise BellRang
             yield sighting
 
