@@ -301,20 +301,23 @@ def test_a_link_that_leads_elsewhere_is_corrupt_and_matches_again_when_mended(st
     assert studio.lasting() == {}
 
 
-@pytest.mark.parametrize("after", [-3_600, 1])
-def test_a_name_that_stood_there_before_the_walks_did_not_come_between_them(studio, after):
+@pytest.mark.parametrize(("path", "after"), [(B, -3_600), (B, 1), (A, -3_600), (A, 1)])
+def test_a_name_that_stood_there_before_the_walks_did_not_come_between_them(studio, path, after):
     """Fails when any path that stands there is believed to have come: some systems take two names
-    for one, and what only the other side holds would never be told."""
-    del studio.places[SOURCE][A]
+    for one, and what only the other side holds would never be told.  Of A, which was seen there by
+    an earlier walk, when it can be put off again and again by a server whose clock is ahead."""
+    studio.places[SOURCE].pop(A)
     studio.now += DAY
+    studio.write(VAULT, B, b"second light")
     studio.walk(SOURCE)
     studio.walk(VAULT)
     came = int(studio.now + after) * SECOND
-    studio.looked_at[SOURCE, A] = Sighting(A, Kind.FILE, 11, 0, ctime_ns=came)
+    studio.looked_at[SOURCE, path] = Sighting(path, Kind.FILE, 11, 0, ctime_ns=came)
     judging, mirrors = studio.judging()
     judging.judge(mirrors, studio.run_started, anew=True, walked_from=studio.now)
-    told = {} if after > 0 else {A: (Verdict.ORPHANED, "deleted-at-source", Side.MIRROR)}
-    assert studio.lasting() == told
+    told = {A, B} if path == A or after < 0 else {A}
+    orphaned = Verdict.ORPHANED, "deleted-at-source", Side.MIRROR
+    assert studio.lasting() == dict.fromkeys(told, orphaned)
 
 
 def test_an_accepted_orphan_is_quiet_until_it_changes(studio):

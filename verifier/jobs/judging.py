@@ -435,6 +435,8 @@ class _Outcome:
 
         A copy job, or people, may be at work then; the next walk tells.  What stood there before
         the walks began, and was not listed, does not count: some systems take two names for one.
+        Nor does what was seen on the one side by an earlier walk, so that nothing is put off twice
+        for having come, whatever a server's clock says.
         """
         held, place, other = row.source, self._source, self._mirror
         if held is None:
@@ -447,6 +449,9 @@ class _Outcome:
         now = self._second_look.look(place, held)
         if now.trouble is not None:
             return now.trouble.unsettled
+        ((_, known),) = self._ledger.sightings_at(place, [held.path])
+        if known is None or known.first_seen < int(self._walked_from):
+            return False
         there = self._second_look.look(other, structs.replace(held, path=row.path))
         since = (there.ctime_ns or there.mtime_ns) / _SECOND
         return there.trouble is None and since >= self._walked_from - APART
