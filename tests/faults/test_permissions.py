@@ -141,6 +141,11 @@ class Nights(Estate):
     def place(self, side: str) -> PlaceName:
         return PlaceName(SHARE) if side == "source" else PlaceName(SHARE, "vault")
 
+    def accept_the_first(self) -> None:
+        """Somebody decides that what the first finding tells may stay so."""
+        accepted = self.run("accept", "1", "--because", "kept from us", before=AS_NOBODY)
+        assert accepted.status == 0
+
     def digest(self, side: str, path: bytes) -> bytes | None:
         """What the last reading of a file came to."""
         with Ledger(self.ledger) as ledger:
@@ -170,7 +175,7 @@ def test_behind_an_accepted_folder_no_copy_is_called_good_or_lost_unsaid(
     assert nights.found().status == 0
     os.chmod(nights.side(side).at("orthos"), 0)
     assert nights.found().status == 3
-    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    nights.accept_the_first()
     assert nights.found().status == 0
     report = nights.run("report", "--json", before=AS_NOBODY)
     assert "as far as all is read" in report.document["sentence"]
@@ -234,7 +239,7 @@ def test_what_befalls_a_file_is_told_whatever_the_other_side_keeps_hidden(
     other = "mirror" if side == "source" else "source"
     os.chmod(hidden.at("orthos"), 0)
     assert nights.found().status == 3
-    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    nights.accept_the_first()
     assert nights.found().status == 0
     shown.flip_bit("orthos/wall/c.tif")
     nights.forget_the_write(shown, "vault" if other == "mirror" else SOURCE, "orthos/wall/c.tif")
@@ -263,7 +268,7 @@ def test_what_one_mirror_is_accepted_to_lack_hides_nothing_of_another(open_tmp: 
     assert nights.found().status == 0
     os.chmod(nights.mirror.at("orthos/a.tif"), 0)
     assert nights.found().status == 3
-    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    nights.accept_the_first()
     os.chmod(faraway.at("orthos/a.tif"), 0)
     outcome = nights.found()
     assert [(each["path"], each["mirror"]) for each in outcome.document["findings"]] == [
@@ -278,7 +283,7 @@ def test_what_fails_once_more_is_told_in_the_night_in_which_it_was_tried(open_tm
     nights = Nights(open_tmp)
     os.chmod(nights.source.at("orthos/a.tif"), 0)
     assert nights.found().status == 3
-    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    nights.accept_the_first()
     faraway = nights.mirror.copy_to(open_tmp / "faraway")
     nights.settings(more=f'[[share.mirror]]\nname = "faraway"\nat = "{faraway.root}"')
     outcome = nights.found()
@@ -411,7 +416,7 @@ def test_where_nothing_that_was_drawn_can_be_looked_at_nothing_is_good(open_tmp:
     assert nights.found().status == 0
     os.chmod(nights.mirror.at("orthos"), 0)
     assert nights.found().status == 3
-    assert nights.run("accept", "1", "--because", "kept from us", before=AS_NOBODY).status == 0
+    nights.accept_the_first()
     outcome = spot_check(nights, "--folder", "orthos")
     assert outcome.status == 3
     document = outcome.document
