@@ -215,6 +215,44 @@ def test_where_there_is_no_file_at_all_nothing_is_called_good(studio):
     assert studio.run("report", "--json").document["state"] == "not-known"
 
 
+def test_a_source_that_is_not_mounted_when_it_is_first_looked_at_is_spoken_of_before_its_files(
+    studio,
+):
+    """Fails when its mirror's files are told as ones to decide about, and nothing else is."""
+    mounted = studio.root / "mounted"
+    os.rename(studio.source.root, mounted)
+    os.mkdir(studio.source.root)
+    with web_server() as room:
+        studio.tell(hook(room.port))
+        shift = studio.shift()
+        assert shift.status == 1
+        assert shift.document["empty"] == [{"share": SHARE, "place": "source"}]
+        assert room.titles[-1].startswith(f"There is not one file on the source of {SHARE}; ")
+        body = " ".join(room.heard[-1][2]["message"].split())
+        first = body.partition("What to do first")[2].partition("What the shift did")[0]
+        assert "See whether all is mounted" in first and "copied or deleted" in first
+        found = studio.run("findings")
+        assert f"{SHARE}, source holds no file at all" in " ".join(found.out.decode().split())
+        told = studio.run("report", "--json").document
+        assert [each["what"] for each in told["doubts"]] == ["no-files"]
+        os.rmdir(studio.source.root)
+        os.rename(mounted, studio.source.root)
+        assert studio.shift().status == 0
+        assert room.titles[-1].startswith("All good")
+    assert studio.run("report", "--json").document["doubts"] == []
+
+
+def test_who_accepted_what_an_empty_mirror_lacks_is_not_told_again_that_it_is_empty(studio):
+    shutil.rmtree(studio.mirror.root)
+    studio.mirror.root.mkdir()
+    shift = studio.shift()
+    assert shift.document["empty"] == [{"share": SHARE, "place": "vault"}]
+    numbers = [str(each["id"]) for each in shift.document["findings"]]
+    studio.run("accept", *numbers, "--because", "The vault is filled next week.")
+    assert "empty" not in studio.run("findings", "--json").document
+    assert studio.run("report", "--json").document["doubts"] == []
+
+
 def test_in_working_hours_nothing_is_sent(studio):
     with web_server() as room:
         studio.tell(hook(room.port))

@@ -14,7 +14,17 @@ from verifier.expected import Missed
 from verifier.jobs.audit import PlaceAudit
 from verifier.jobs.recipients import unreached
 from verifier.jobs.shift import CLOCK_FAR_AHEAD, StoppedBy
-from verifier.ledger import Ledger, Notice, NoticeKind, PlaceName, RecordedWalk, Round, Shift
+from verifier.ledger import (
+    FindingState,
+    Ledger,
+    Notice,
+    NoticeKind,
+    PlaceName,
+    RecordedWalk,
+    Round,
+    Shift,
+)
+from verifier.model import Verdict
 from verifier.scheduler import Left
 from verifier.settings import Settings
 
@@ -110,6 +120,8 @@ def doubts_of_places(
     never = any(each.walked is None for each in unseen.values() if each.place not in noticed)
     if not never and not any(each.files for each in places):
         yield Doubt(DoubtKind.NO_FILES)
+    for empty in empty_since_ever(ledger, [each for each in named if each not in unseen]):
+        yield Doubt(DoubtKind.NO_FILES, empty)
     unmounted = [each for each in notices if each.what is NoticeKind.UNMOUNTED]
     for notice in unmounted:
         yield Doubt(DoubtKind.UNMOUNTED, notice.place, notice.at, detail=notice.detail)
@@ -127,6 +139,26 @@ def doubts_of_places(
     for each in places:
         if each.late and each.affordable:
             yield Doubt(DoubtKind.OVERDUE, each.place, each.oldest_read)
+
+
+def empty_since_ever(ledger: Ledger, places: Iterable[PlaceName]) -> Iterator[PlaceName]:
+    """Which of ``places`` never held a path, while findings are open that may come of that alone.
+
+    A place that is not mounted when a first shift looks at it looks like this, and no guard can
+    tell.  Who accepted those findings knows.
+    """
+    known = ledger.places()
+    for each in places:
+        if each not in known or ledger.shifts.ever_saw_anything(each):
+            continue
+        mirrors = [each]
+        verdict = Verdict.MISSING
+        if each.is_source:
+            mirrors = [other for other in known if other.share == each.share and other != each]
+            verdict = Verdict.ORPHANED
+        lasting = (found for mirror in mirrors for found in ledger.findings.lasting(mirror))
+        if any(it.verdict is verdict and it.state is FindingState.OPEN for it in lasting):
+            yield each
 
 
 def waiting_for_clock(

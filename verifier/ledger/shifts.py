@@ -123,6 +123,11 @@ class Shifts:
         row = self._store.row(statements.LAST_WALK, (self._names.place(place),))
         return None if row is None else recorded_walk(place, row)
 
+    def ever_saw_anything(self, place: PlaceName) -> bool:
+        """Whether any walk over a place has found a path there."""
+        row = self._store.row(statements.EVER_SEEN, (self._names.place(place),))
+        return row is not None and bool(row[0])
+
     def add_override(self, override: Override) -> None:
         """Somebody overrides the hours or a guard."""
         said = override.at, override.who, override.command, override.why

@@ -405,6 +405,9 @@ WALKS: Final = """
         agreed_changed, agreed_vanished
     FROM walks WHERE place = ? AND id > ? ORDER BY id LIMIT ?
 """
+EVER_SEEN: Final = """
+    SELECT EXISTS (SELECT 1 FROM walks WHERE place = ? AND (seen > 0 OR known > 0))
+"""
 LAST_WALK: Final = """
     SELECT id, shift, at, known, seen, new, changed, vanished, hidden, files, bytes, agreed,
         agreed_changed, agreed_vanished

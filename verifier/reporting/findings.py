@@ -15,7 +15,13 @@ from msgspec import Struct, structs
 from verifier.expected import Missed
 from verifier.findings import Action, action_of
 from verifier.hours import DAYS
-from verifier.jobs.doubts import NotReached, not_reached, not_read_yet, waiting_for_clock
+from verifier.jobs.doubts import (
+    NotReached,
+    empty_since_ever,
+    not_reached,
+    not_read_yet,
+    waiting_for_clock,
+)
 from verifier.jobs.spending import limits_of
 from verifier.ledger.findings import Accepted, Meaning
 from verifier.ledger.values import (
@@ -54,7 +60,8 @@ class AsOf(Struct, frozen=True):
     again before a time that lies far ahead, since a clock was wrong; ``unread`` is what is
     new or changed, and shifts have yet to read; ``suspected`` are the paths that look damaged, and
     wait for their second reading; ``not_reached`` are the places without a notice that the last
-    shift that ended did not look through.
+    shift that ended did not look through; ``empty`` are those that never held a path, though
+    findings of theirs are open.
     """
 
     ended: int | None
@@ -65,6 +72,7 @@ class AsOf(Struct, frozen=True):
     unread: Left = _NO_FILES
     suspected: int = 0
     not_reached: tuple[NotReached, ...] = ()
+    empty: tuple[PlaceName, ...] = ()
 
     @property
     def reaches_all(self) -> bool:
@@ -103,6 +111,7 @@ def as_of(
         not_read_yet(ledger, (each for each in known if each not in limited)),
         ledger.nights.waiting(known),
         () if ended is None else tuple(not_reached(ledger, untold, ended)),
+        tuple(empty_since_ever(ledger, untold)),
     )
 
 
@@ -150,14 +159,19 @@ def document(
         head["suspected"] = known.suspected
     if known.not_reached:
         head["not_reached"] = not_reached_places(known, zone)
+    if known.empty:
+        head["empty"] = places_in(known.empty)
     if known.unread.files:
         head["unread"] = {"files": known.unread.files, "bytes": known.unread.bytes}
     if known.waits_for_clock:
-        head["waits_for_clock"] = [
-            {"share": each.share, "place": each.place} for each in known.waits_for_clock
-        ]
+        head["waits_for_clock"] = places_in(known.waits_for_clock)
     more = {} if history is None else {"history": [_event(each, zone) for each in history]}
     yield from documents.with_findings(head, (_entry(each, zone) | more for each in findings), {})
+
+
+def places_in(places: Iterable[PlaceName]) -> list[dict[str, str]]:
+    """Places, as they stand in a document."""
+    return [{"share": each.share, "place": each.place} for each in places]
 
 
 def not_reached_places(known: AsOf, zone: tzinfo) -> list[dict[str, Any]]:
@@ -253,6 +267,10 @@ def _headline(tally: Tally, known: AsOf) -> str:
         whole.append(f"{count(lost, 'place')} could not be looked through and read")
     if surged:
         whole.append(f"very much changed at once on {count(surged, 'source')}")
+    for each in known.empty:
+        whole.append(
+            f"{each} holds no file at all: see whether it is mounted before you act on this"
+        )
     never = sum(each.walked is None for each in known.not_reached)
     if never:
         whole.append(f"no shift has looked through {count(never, 'place')} yet")

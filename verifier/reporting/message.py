@@ -219,7 +219,7 @@ def _doubt_subjects(facts: Facts, *kinds: DoubtKind) -> Iterator[str]:
         where = _place(places[0]) if len(places) == 1 else f"{len(places)} places"
         number = sum(each.number for each in alike)
         yield {
-            DoubtKind.NO_FILES: "There is not one file on any place",
+            DoubtKind.NO_FILES: f"There is not one file on {where if places else 'any place'}",
             DoubtKind.UNMOUNTED: f"{where} looks unmounted or emptied; nothing of it was checked",
             DoubtKind.NOT_REACHED: f"{where} {_was(len(places))} not looked through",
             DoubtKind.STOPPED_ANSWERING: f"{where} stopped answering",
@@ -402,6 +402,8 @@ def _first(facts: Facts) -> str:
         return _HOLD_FIRST
     if result.notices or result.unreachable:
         return _SEE_THE_PLACE
+    if any(each.what is DoubtKind.NO_FILES for each in facts.doubts):
+        return _TO_DO_FIRST[DoubtKind.NO_FILES]
     for group in facts.news:
         return group.first[0].finding.advice
     unseen = [each.what for each in facts.doubts if each.what in _TO_DO_FIRST]
@@ -426,8 +428,8 @@ _SEE_THE_PLACE: Final = (
 )
 _TO_DO_FIRST: Final = {
     DoubtKind.UNMOUNTED: _SEE_THE_PLACE,
-    DoubtKind.NO_FILES: "See whether the places are mounted and hold what they should. Until then "
-    "there is nothing that could be checked.",
+    DoubtKind.NO_FILES: "See whether all is mounted and holds what it should. Until then nothing "
+    "can be checked there, and nothing should be copied or deleted for it.",
     DoubtKind.NOT_REACHED: "Nothing for now: the next shift looks there again. If it stays like "
     "this, longer open hours are needed; `verifier audit` says what it would take.",
     DoubtKind.STOPPED_ANSWERING: "See whether the machine runs, its disks are there and the "

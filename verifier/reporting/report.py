@@ -188,6 +188,11 @@ def doubt(each: Doubt, zone: tzinfo) -> str:
     match each.what:
         case DoubtKind.NOTHING_READ:
             return "no shift has come to its end yet."
+        case DoubtKind.NO_FILES if each.place is not None:
+            return (
+                f"{where} holds no file at all and never did; see whether it is mounted before "
+                "you act on what is said of its files."
+            )
         case DoubtKind.NO_FILES:
             return "there is not one file on any place; see whether they are mounted."
         case DoubtKind.MISSED if each.number == 1:

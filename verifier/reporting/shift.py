@@ -48,6 +48,8 @@ def document(
         ]
     if known.not_reached:
         tail["not_reached"] = findings.not_reached_places(known, zone)
+    if known.empty:
+        tail["empty"] = findings.places_in(known.empty)
     if result.budgets:
         tail["budgets"] = [documents.budget(each) for each in result.budgets]
     yield from documents.with_findings(
