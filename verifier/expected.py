@@ -28,6 +28,9 @@ LOOKED_BACK: Final = timedelta(days=400)
 LOOKED_AHEAD: Final = timedelta(days=400)
 """In which the next night is looked for."""
 
+AHEAD: Final = 60.0
+"""Seconds that a shift may be dated later than now, as after a clock was put back a little."""
+
 STOPPED: Final = "signal"
 """Why a shift ended that somebody stopped: what it was to do was not done."""
 
@@ -94,10 +97,13 @@ def expected(
 
     A shift belongs to every night whose open hours it touches.  One that never ended touches only
     the instant at which it started, since nobody knows how long it ran; but the last one runs
-    still where ``running`` says so, and is then not called cut off.
+    still where ``running`` says so, and is then not called cut off.  Of one that began later than
+    now, by a clock that was wrong, nobody knows which night it belongs to; and one that ended
+    later than now touches only its start.
     """
+    shifts = [each for each in shifts if each.started <= now + AHEAD]
     last = shifts[-1] if shifts else None
-    ran = [(float(each.started), _end(each, running and each is last, now)) for each in shifts]
+    ran = [(float(each.started), _until(each, running and each is last, now)) for each in shifts]
     following = next(
         (each for each in _ahead(hours, now, nights) if each.closes > now and not _had(each, ran)),
         None,
@@ -114,7 +120,7 @@ def expected(
     ]
     missed = tuple(each for each in past if each.closes > began and not _had(each, ran))
     had = max((each for each in past if _had(each, ran)), default=None)
-    return Expected(began, had, missed, _lately(shifts, missed, running), following, by)
+    return Expected(began, had, missed, _lately(shifts, missed, running, now), following, by)
 
 
 def expected_from(
@@ -128,17 +134,18 @@ def expected_from(
     return None if following is None else following.bell + GRACE
 
 
-def _end(shift: Ran, running: bool, now: float) -> float:
-    if shift.ended is not None:
+def _until(shift: Ran, running: bool, now: float) -> float:
+    if shift.ended is not None and shift.ended <= now + AHEAD:
         return float(shift.ended)
-    return now if running else float(shift.started)
+    runs = running and shift.ended is None
+    return now if runs else float(shift.started)
 
 
-def _lately(shifts: Sequence[Ran], missed: Sequence[Night], running: bool) -> Missed:
+def _lately(shifts: Sequence[Ran], missed: Sequence[Night], running: bool, now: float) -> Missed:
     since: float | None = None
     for each in shifts:
         if each.ended is not None and each.stopped_by != STOPPED:
-            since = float(each.ended)
+            since = _until(each, False, now)
     unfinished = [
         each.started
         for each in shifts
@@ -147,7 +154,8 @@ def _lately(shifts: Sequence[Ran], missed: Sequence[Night], running: bool) -> Mi
         and not (running and each.ended is None and each is shifts[-1])
     ]
     nights = tuple(each for each in missed if since is None or each.closes > since)
-    latest = _end(shifts[-1], running, math.inf)
+    runs = running and shifts[-1].ended is None
+    latest = math.inf if runs else _until(shifts[-1], False, now)
     silent = sum(each.closes > latest for each in nights)
     return Missed(nights, tuple(unfinished), latest if silent else None, silent)
 

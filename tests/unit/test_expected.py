@@ -173,6 +173,27 @@ def test_a_shift_that_still_runs_is_not_called_cut_off_and_covers_its_nights():
     assert found.unfinished == (running.started,) and days(found.nights) == ["Thu 26"]
 
 
+def test_a_shift_by_a_clock_that_was_ahead_hides_no_night_that_was_missed_since():
+    ahead = shift("2027-03-01 19:05", "2027-03-02 02:10")
+    found = expected(HOURS, [TUESDAY, ahead], at("2026-11-28 12:00"))
+    assert days(found.lately.nights) == ["Wed 25", "Thu 26", "Fri 27"]
+    assert (found.lately.since, found.lately.nights_since) == (TUESDAY.ended, 3)
+    assert days([found.last]) == ["Tue 24"]
+
+
+def test_a_shift_whose_clock_ran_away_touches_the_night_in_which_it_began():
+    runaway = shift("2026-11-24 19:05", "2027-03-02 02:10")
+    found = expected(HOURS, [runaway], at("2026-11-27 12:00"))
+    assert days(found.lately.nights) == ["Wed 25", "Thu 26"]
+    assert found.lately.since == runaway.started
+
+
+def test_where_all_shifts_are_dated_ahead_nothing_is_known_of_the_nights():
+    ahead = shift("2027-03-01 19:05", "2027-03-02 02:10")
+    found = expected(HOURS, [ahead], at("2026-11-28 12:00"))
+    assert (found.began, found.last, found.lately) == (None, None, Missed())
+
+
 def test_a_night_that_is_hardly_open_is_not_expected():
     busy = Busy(Dates.parse("2026-11-25..2026-11-26"), (Span.parse("Mon-Sun 12:00-11:30"),))
     hours = WorkingHours(LISBON, WORKING, busy=(busy,))
