@@ -13,6 +13,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from program.warm import Warm
+from verifier.cli.main import COMMANDS
+
 Argument = str | bytes | os.PathLike[str]
 
 COMMAND = (sys.executable, "-m", "verifier")
@@ -76,21 +79,45 @@ def verifier(
 ) -> Outcome:
     """One run to its end.  ``before`` is a command that runs it, such as ``strace``.
 
-    Whatever happens, nobody is shown a traceback.
+    Whatever happens, nobody is shown a traceback.  The first run of each command is started as a
+    person's is; later ones may be forked off an interpreter that has loaded the command.
     """
-    run = subprocess.run(
-        [*before, *COMMAND, *arguments],
-        stdin=subprocess.DEVNULL,
-        stdout=stdout,
-        stderr=subprocess.PIPE,
-        env={**os.environ, **(environment or {})},
-        cwd=cwd or "/",
-        timeout=seconds,
-        preexec_fn=_heeds_interrupts,
-    )
-    err = run.stderr.decode()
+    everything = {**os.environ, **(environment or {})}
+    warm = None if before else _warm_for(arguments, everything)
+    if warm is not None:
+        words = [os.fsdecode(each) for each in arguments]
+        output = stdout if isinstance(stdout, int) else stdout.fileno()
+        status, out, said = warm.run(words, everything, cwd or "/", output, seconds)
+    else:
+        run = subprocess.run(
+            [*before, *COMMAND, *arguments],
+            stdin=subprocess.DEVNULL,
+            stdout=stdout,
+            stderr=subprocess.PIPE,
+            env=everything,
+            cwd=cwd or "/",
+            timeout=seconds,
+            preexec_fn=_heeds_interrupts,
+        )
+        status, out, said = run.returncode, run.stdout or b"", run.stderr
+    err = said.decode()
     assert "Traceback" not in err, err
-    return Outcome(run.returncode, run.stdout or b"", err)
+    return Outcome(status, out, err)
+
+
+_run_before: set[Argument] = set()
+_warm: list[Warm] = []
+
+
+def _warm_for(arguments: Iterable[Argument], environment: Mapping[str, str]) -> Warm | None:
+    """Who may run it; None where it is the first run of a command, or only a new one will do."""
+    named = next((each for each in arguments if each in COMMANDS), None)
+    if named not in _run_before or sys.platform != "linux":
+        _run_before.add(named)
+        return None
+    if not _warm:
+        _warm.append(Warm())
+    return _warm[0] if _warm[0].suits(environment) else None
 
 
 def _heeds_interrupts() -> None:

@@ -75,7 +75,7 @@ class Studio:
         walked: Iterable[PlaceName] = PLACES,
         stopped_by: str = "done",
     ) -> Studio:
-        """A shift; one that ended saw in ``walked`` what had been seen there before."""
+        """A shift; one that ended saw in ``walked`` what had been seen there before, or a link."""
         with Ledger(self.ledger) as ledger:
             number = ledger.shifts.start(started)
             if ended is not None:
@@ -83,7 +83,7 @@ class Studio:
                     known = place in ledger.places()
                     seen = [each.sighting for each in ledger.sightings(place)] if known else []
                     walk = ledger.walk(place, number)
-                    walk.take(seen)
+                    walk.take(seen or [Sighting(b"latest", Kind.LINK, 4, 0, target=b"2026")])
                     walk.apply(started)
                 ledger.shifts.end(number, ended, stopped_by)
         return self

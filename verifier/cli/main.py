@@ -20,7 +20,7 @@ from verifier.errors import VerifierError
 if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
-_COMMANDS: Final = {
+COMMANDS: Final = {
     "accept": "Decide that a finding may stand as it is, and say why.",
     "audit": "Show how far every byte has been read again, and when that ends.",
     "clearance": "Prove that a folder may be deleted from its source, or say all against it.",
@@ -55,10 +55,10 @@ class _Commands(click.Group):
             raise _ReaderGone from error
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
+        return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
+        if cmd_name not in COMMANDS:
             return None
         module = import_module(f"verifier.cli.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
@@ -72,13 +72,13 @@ class _Commands(click.Group):
             return super().shell_complete(ctx, incomplete)
         return [
             CompletionItem(name, help=said)
-            for name, said in _COMMANDS.items()
+            for name, said in COMMANDS.items()
             if name.startswith(incomplete)
         ]
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl(list(_COMMANDS.items()))
+            formatter.write_dl(list(COMMANDS.items()))
 
 
 @click.group(

@@ -149,7 +149,7 @@ def empty_since_ever(ledger: Ledger, places: Iterable[PlaceName]) -> Iterator[Pl
     """
     known = ledger.places()
     for each in places:
-        if each not in known or ledger.shifts.ever_saw_anything(each):
+        if each not in known or not ledger.shifts.never_saw_anything(each):
             continue
         mirrors = [each]
         verdict = Verdict.MISSING

@@ -123,9 +123,9 @@ class Shifts:
         row = self._store.row(statements.LAST_WALK, (self._names.place(place),))
         return None if row is None else recorded_walk(place, row)
 
-    def ever_saw_anything(self, place: PlaceName) -> bool:
-        """Whether any walk over a place has found a path there."""
-        row = self._store.row(statements.EVER_SEEN, (self._names.place(place),))
+    def never_saw_anything(self, place: PlaceName) -> bool:
+        """Whether a place was walked over, and no walk has found a path there."""
+        row = self._store.row(statements.NEVER_SEEN, (self._names.place(place),))
         return row is not None and bool(row[0])
 
     def add_override(self, override: Override) -> None:

@@ -405,9 +405,7 @@ WALKS: Final = """
         agreed_changed, agreed_vanished
     FROM walks WHERE place = ? AND id > ? ORDER BY id LIMIT ?
 """
-EVER_SEEN: Final = """
-    SELECT EXISTS (SELECT 1 FROM walks WHERE place = ? AND (seen > 0 OR known > 0))
-"""
+NEVER_SEEN: Final = "SELECT max(seen) = 0 AND max(known) = 0 FROM walks WHERE place = ?"
 LAST_WALK: Final = """
     SELECT id, shift, at, known, seen, new, changed, vanished, hidden, files, bytes, agreed,
         agreed_changed, agreed_vanished
