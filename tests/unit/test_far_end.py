@@ -210,6 +210,16 @@ def test_it_ends_at_its_bell_though_nobody_asks_for_anything(tree: Tree) -> None
         assert far.process.wait(WAIT) == 0
 
 
+# Fails without `telling` in watching.py: what is asked under no bell of its own kept it for hours.
+def test_it_ends_at_the_bell_of_before_though_nobody_takes_a_list(tree: Tree) -> None:
+    tree.files(*(f"flights/{number:0200d}" for number in range(3000)), size=0)
+    with far_end() as far:
+        far.serves(tree.root)
+        assert isinstance(far.ask(say.Walk((), None, None, say.Terms(bell_in=4.0)))[-1], say.Done)
+        far.send(say.ListFolder(b"flights", dated=False))
+        assert far.process.wait(WAIT) == 0
+
+
 def test_it_ends_with_the_link_in_the_middle_of_a_file(tree: Tree) -> None:
     path = huge(tree)
     with far_end() as far:

@@ -92,8 +92,9 @@ class _FarEnd:
     def _write(self, content: bytes) -> None:
         rest = memoryview(content)
         try:
-            while rest:
-                rest = rest[os.write(self._give, rest) :]
+            with self._watch.telling():
+                while rest:
+                    rest = rest[os.write(self._give, rest) :]
         except OSError:
             os._exit(0)
 

@@ -10,7 +10,8 @@ from __future__ import annotations
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Final
 
 from verifier import engine, system
@@ -42,6 +43,7 @@ class FarWatch:
         self._parked = False
         self._working = False
         self._idle = False
+        self._telling_since: float | None = None
         self._read = 0
         self._granted = 0
         """Bytes that were granted and have not been read, nor ever may be: a file can be shorter
@@ -65,6 +67,15 @@ class FarWatch:
         """Something is."""
         with self._signs:
             self._idle = False
+
+    @contextmanager
+    def telling(self) -> Iterator[None]:
+        """Something is handed to the link, which may never take it."""
+        self._telling_since = time.monotonic()
+        try:
+            yield
+        finally:
+            self._telling_since = None
 
     def begin(self, terms: Terms) -> None:
         """A question was asked that reads, under these terms."""
@@ -224,11 +235,16 @@ class FarWatch:
             time.monotonic() >= bell[1] + late or time.time() >= bell[0] + late
         )
 
+    def _is_stuck(self) -> bool:
+        since = self._telling_since
+        return since is not None and time.monotonic() - since >= LATE
+
     def _end_late(self) -> None:
         """Ends the process when the bell rang and it reads on, or hangs, or nobody listens, or
         nobody asks: a link that is gone without a word would keep it for hours."""
         while True:
             with self._signs:
-                if (self._working or self._idle) and not self._parked and self._rang(LATE):
+                goes_on = self._working or self._idle or self._is_stuck()
+                if goes_on and not self._parked and self._rang(LATE):
                     os._exit(0)
                 self._signs.wait(LOOK_EVERY if self._bell is not None else None)
