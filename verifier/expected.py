@@ -101,6 +101,7 @@ def expected(
     now, by a clock that was wrong, nobody knows which night it belongs to; and one that ended
     later than now touches only its start.
     """
+    running = running and bool(shifts) and shifts[-1].started <= now + AHEAD
     shifts = [each for each in shifts if each.started <= now + AHEAD]
     last = shifts[-1] if shifts else None
     ran = [(float(each.started), _until(each, running and each is last, now)) for each in shifts]

@@ -261,3 +261,10 @@ def test_silence_is_called_bad_only_after_the_bell_of_a_night_without_a_shift(no
     then = expected(HOURS, [*ran, Shift(2, late, late, "done")], found.next.closes)
     assert found.next not in then.missed and then.by is not None and then.by >= found.by
     assert then.lately == Missed() or running
+
+
+def test_a_shift_that_was_cut_off_does_not_run_because_one_dated_ahead_does():
+    cut_off, ahead = shift("2026-11-25 19:05"), shift("2027-03-01 19:05")
+    found = expected(HOURS, [cut_off, ahead], at("2026-11-28 12:00"), running=True)
+    assert days(found.missed) == ["Thu 26", "Fri 27"]
+    assert found.lately.unfinished == (cut_off.started,)
