@@ -6,6 +6,8 @@ definition (gitignore(5)).
 
 from __future__ import annotations
 
+import re
+import warnings
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -145,8 +147,11 @@ def _spec(patterns: Iterable[str]) -> GitIgnoreSpec:
                 "An ignore pattern is only blanks. Give a pattern such as '.DS_Store' or 'cache/'."
             )
     try:
-        return GitIgnoreSpec.from_lines(lines)
-    except ValueError as error:
+        with warnings.catch_warnings():
+            # A bracket in brackets is itself, as in "[[]"; Python warns that it may not stay so.
+            warnings.simplefilter("ignore", FutureWarning)
+            return GitIgnoreSpec.from_lines(lines)
+    except (ValueError, re.error) as error:
         raise RequestRefused(
             f"An ignore pattern cannot be understood ({error}). Patterns are in gitwildmatch "
             "style, such as '.DS_Store', '*.tmp' or 'cache/'."

@@ -129,3 +129,16 @@ def test_a_path_is_left_out_by_its_own_name_or_by_a_folder_above_it(patterns, pa
 def test_a_path_s_own_text_as_a_pattern_leaves_it_out(path):
     if b"\n" not in path:
         assert Ignore(["/" + path.decode("utf-8", "surrogateescape")]).ignores(path)
+
+
+@pytest.mark.parametrize("pattern", ["[z-a]", "scans/[9-0]*.tif", "[!~-!]"])
+def test_a_range_that_runs_backwards_is_refused_in_a_sentence(pattern):
+    with pytest.raises(RequestRefused, match=r"^An ignore pattern cannot be understood \(bad "):
+        Ignore([pattern])
+
+
+def test_a_bracket_in_brackets_is_itself_and_python_says_nothing_of_it(recwarn):
+    ignore = Ignore(["[[]draft]"])
+    assert ignore.ignores(b"[draft]")
+    assert not ignore.ignores(b"d")
+    assert not recwarn.list
