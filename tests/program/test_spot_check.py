@@ -333,6 +333,24 @@ def test_a_link_where_a_file_was_is_bad(estate):
     assert outcome.status == 1 and outcome.document["bad"] == 1
 
 
+@pytest.mark.parametrize("stands", ["link", "fifo", "folder"])
+def test_what_took_the_place_of_a_mirrors_file_is_a_finding_and_not_only_a_number(estate, stands):
+    at = estate.mirror.root / image(8)
+    at.unlink()
+    {
+        "link": lambda: at.symlink_to("elsewhere.tif"),
+        "fifo": lambda: os.mkfifo(at),
+        "folder": at.mkdir,
+    }[stands]()
+    outcome = all_of(estate)
+    (finding,) = outcome.document["findings"]
+    assert (finding["path"], finding["verdict"]) == (image(8), "corrupt")
+    assert (finding["cause"], finding["side"]) == ("kind-changed", "mirror")
+    assert estate.run("findings").status == 1
+    (after,) = estate.shift().document["findings"]
+    assert (after["path"], after["side"]) == (image(8), "mirror")
+
+
 def test_a_mended_file_closes_its_finding(estate):
     estate.mirror.flip_bit(image(7))
     assert all_of(estate).status == 1
@@ -423,6 +441,24 @@ def test_by_bytes_a_file_of_one_segment_is_compared_by_its_digest(large):
         as_a_disk_does(large, tree, "notes.txt")
     outcome = spot_check(large, "--by", "bytes", "--folder", ".", "--seed", note_seed())
     assert outcome.findings == {"notes.txt": ("corrupt", "rot", "both", None)}
+
+
+def test_by_bytes_nothing_is_claimed_of_empty_files(tmp_path):
+    source = Tree(tmp_path / "bench" / SHARE).files("a.tif", "b.tif").file("flags/synced", 0)
+    estate = read_once(Estate(tmp_path, source))
+    estate.mirror.delete("flags/synced")
+    outcome = spot_check(estate, "--by", "bytes", "--at-most", "0.001", "--confidence", "0.999")
+    assert outcome.document["population"] == {"files": 2, "bytes": 2_000}
+    assert outcome.document["statement"].startswith(f"All 2 non-empty files of {SHARE} (2.0 kB)")
+    assert "This does not cover empty files, what came" in outcome.document["statement"]
+    assert all_of(estate).findings == {"flags/synced": ("missing", "never-copied", "mirror", None)}
+
+
+def test_by_bytes_where_all_files_are_empty_none_can_be_drawn(tmp_path):
+    source = Tree(tmp_path / "bench" / SHARE).file("flags/synced", 0)
+    estate = read_once(Estate(tmp_path, source))
+    said = refusal(2, "--config", estate.file, "spot-check", SHARE, "--by", "bytes")
+    assert "hold no byte" in said
 
 
 def note_seed() -> int:
@@ -533,6 +569,21 @@ def test_a_mass_change_on_the_source_is_said_and_left_for_the_shift_to_see_whole
     assert following.document["notices"][0]["what"] == "surge"
 
 
+@pytest.mark.parametrize("what", ["permissions", "another name"])
+def test_what_leaves_content_and_dates_alone_is_no_mass_change_and_hides_no_rot(estate, what):
+    for number in range(30):
+        at = estate.source.root / image(number)
+        if what == "permissions":
+            at.chmod(0o640)
+        else:
+            at.rename(at.with_name("away"))
+            at.with_name("away").rename(at)
+    estate.mirror.flip_bit(image(3))
+    outcome = all_of(estate)
+    assert outcome.status == 1 and "vanished since" not in outcome.err
+    assert [each["path"] for each in outcome.document["findings"]] == [image(3)]
+
+
 @pytest.fixture
 def on_bad_disks(tmp_path: Path) -> Iterator[Estate]:
     """A share whose mirror fails in the second segment of a film, and holds a file that reads
@@ -605,6 +656,16 @@ def test_when_the_minutes_are_up_only_what_lies_before_the_unfinished_file_count
     assert document["sample"]["files"] == 13
     assert document["at_most"] == most_bad(40, 13, 0, parts("0.95")) / 40
     assert "13 drawn at random" in document["statement"]
+
+
+def test_with_minutes_too_few_for_one_file_nothing_is_said_and_the_status_is_not_that_of_good(
+    estate,
+):
+    slow(estate, seed=6, before=0)
+    outcome = spot_check(estate, "--minutes", "0.02", "--seed", "6")
+    assert outcome.status == 3
+    assert outcome.document["at_most"] == 1
+    assert outcome.document["statement"].startswith("Nothing was read to its end")
 
 
 def test_with_minutes_enough_everything_is_read_and_nothing_is_left_to_chance(estate):

@@ -98,12 +98,17 @@ def statement(result: Result) -> str:
 
 def _all_of(result: Result) -> str:
     files = result.population.files
-    which = "The one file" if files == 1 else f"All {count(files, 'file')}"
+    which = f"The one {_kind(result)}" if files == 1 else f"All {count(files, _kind(result))}"
     return f"{which} of {_within(result)} {_were(files)}"
 
 
 def _whole(result: Result) -> str:
-    return f"the {count(result.population.files, 'file')} of {_within(result)}"
+    return f"the {count(result.population.files, _kind(result))} of {_within(result)}"
+
+
+def _kind(result: Result) -> str:
+    """What the draw is from: an empty file holds no byte that could be drawn."""
+    return "non-empty file" if result.request.by is By.BYTES else "file"
 
 
 def _within(result: Result) -> str:
@@ -179,7 +184,8 @@ def _hidden(result: Result) -> Iterator[str]:
         )
     else:
         said = f"{listing(named)} cannot be listed."
-    files = "the one file" if hidden.files == 1 else f"all the {count(hidden.files, 'file')}"
+    kind = _kind(result)
+    files = f"the one {kind}" if hidden.files == 1 else f"all the {count(hidden.files, kind)}"
     below = f"below {'it' if one else 'them'} ({amount(hidden.bytes)})"
     yield f"{said} Nothing is said of {files} {below}."
 
@@ -189,11 +195,12 @@ def limits(result: Result, zone: tzinfo) -> str:
     places = "places that were not read"
     if result.left_out:
         places += f", such as {listing(result.left_out)}"
+    empty = "empty files, " if result.request.by is By.BYTES else ""
     walked, started = _when(result.walked, zone), _when(result.started, zone)
     return (
-        f"This does not cover what came to the source after {walked}, when it was last looked "
-        f"through, what has changed since the reading of {started}, {places}, or a fault that hit "
-        "all sides alike before they were first read."
+        f"This does not cover {empty}what came to the source after {walked}, when it was last "
+        f"looked through, what has changed since the reading of {started}, {places}, or a fault "
+        "that hit all sides alike before they were first read."
     )
 
 

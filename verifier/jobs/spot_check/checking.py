@@ -29,17 +29,23 @@ from verifier.jobs.progress import Gauge, Progress
 from verifier.jobs.spending import Meter, budgets, costly, only_listed, told
 from verifier.jobs.spot_check.asked import refuse_without_ledger
 from verifier.jobs.spot_check.sample import (
-    By,
     Extent,
     Request,
     Sample,
     Step,
     Unit,
+    any_stands,
     population_of,
     read_piece_packed,
 )
 from verifier.jobs.spot_check.tally import Ended, Gone, Hidden, Result, Tally
-from verifier.jobs.spot_check.verdicts import Verdicts, has_left, is_as_seen, is_gone
+from verifier.jobs.spot_check.verdicts import (
+    Verdicts,
+    has_left,
+    is_as_seen,
+    is_edited,
+    is_gone,
+)
 from verifier.ledger import (
     FindingState,
     Ledger,
@@ -248,8 +254,8 @@ class SpotCheck:
                 return 3
             if not all(self._is_accepted(name, doubt.path) for name in doubt.bad):
                 status = 1
-        left_unproved = result.left.files > result.left.borne_out
-        shows_nothing = not result.drawn and (left_unproved or result.hidden.files > 0)
+        all_borne_out = 0 < result.left.files == result.left.borne_out
+        shows_nothing = not result.drawn and (result.hidden.files > 0 or not all_borne_out)
         return 3 if shows_nothing and not status else status
 
     # ------------------------------------------------------------------------ what there is
@@ -265,15 +271,15 @@ class SpotCheck:
             )
         self._walked = walk.at
         population = population_of(self._request, ledger)
+        if not population.files and any_stands(self._request, ledger):
+            raise RequestRefused(
+                "The files hold no byte, so none can be drawn. Leave out --by bytes to draw files."
+            )
         if not population.files:
             raise RequestRefused(
                 f"No file stands in the folder {printable(self._request.folder)} of "
                 f"{self._share.name}, by the last shift. Name a folder below the share's root, as "
                 "`verifier findings` shows paths."
-            )
-        if self._request.by is By.BYTES and not population.bytes:
-            raise RequestRefused(
-                "The files hold no byte, so none can be drawn. Leave out --by bytes to draw files."
             )
         return population
 
@@ -590,7 +596,7 @@ class SpotCheck:
                 self._gone[name] += is_gone(reading)
         known = self._verdicts.known(self._source, unit.path)
         if known is not None and source is not None and not released:
-            self._changed += not is_as_seen(known, source)
+            self._changed += is_edited(known, source)
         if said:
             self._progress.say(
                 f"Two readings of {printable(unit.path)} differ, though it was not changed in "
@@ -697,11 +703,10 @@ class SpotCheck:
             if known is not None and may_see:
                 readings.see_one(name, reading.path, None, int(now))
             return
-        if reading.kind is Kind.FILE:
-            if may_see and (known is None or not is_as_seen(known, reading)):
-                readings.see_one(name, reading.path, reading, int(now))
-            readings.add(name, reading, now, past_cache=True)
-        elif reading.trouble is not None:
+        looked_at = reading.kind is Kind.FILE or reading.trouble is None
+        if looked_at and may_see and (known is None or not is_as_seen(known, reading)):
+            readings.see_one(name, reading.path, reading, int(now))
+        if reading.kind is Kind.FILE or reading.trouble is not None:
             readings.add(name, reading, now, past_cache=True)
 
     def _search_around(self, since: int) -> None:

@@ -197,13 +197,22 @@ class Sample:
 def population_of(
     request: Request, ledger: Ledger, which: Callable[[bytes], bool] = lambda path: True
 ) -> Extent:
-    """The files of the source that the draw is from, and their bytes; or ``which`` of them."""
+    """The files of the source that the draw is from, and their bytes; or ``which`` of them.
+
+    By bytes those are the files that hold any.
+    """
+    by_bytes = request.by is By.BYTES
     files = size = 0
     for due in ledger.work.standing(PlaceName(request.share), request.below):
-        if which(due.path):
+        if which(due.path) and (due.size or not by_bytes):
             files += 1
             size += due.size
     return Extent(files, size)
+
+
+def any_stands(request: Request, ledger: Ledger) -> bool:
+    """Whether any file stands on the source where it is drawn from, be it empty."""
+    return any(True for _ in ledger.work.standing(PlaceName(request.share), request.below))
 
 
 def _by_rank(each: _Ranked) -> bytes:

@@ -162,6 +162,19 @@ def has_left(source: Sighting) -> bool:
     return is_gone(source) or (source.kind is not Kind.FILE and source.trouble is None)
 
 
+def is_edited(known: Known, now: Sighting) -> bool:
+    """Whether a path has left or was written since the last walk, as a surge counts it.
+
+    New permissions, owners or names of the same file change its status time alone, or its inode.
+    """
+    if is_gone(now):
+        return True
+    if now.kind is Kind.OTHER and now.trouble is not None:
+        return False  # nobody could look at it
+    before = known.sighting
+    return (before.kind, before.size, before.mtime_ns) != (now.kind, now.size, now.mtime_ns)
+
+
 def is_as_seen(known: Known, now: Sighting) -> bool:
     """Whether a file is as the last walk saw it; a device's number may change with each mount."""
     before = known.sighting
