@@ -649,6 +649,15 @@ def test_files_written_in_other_ways_are_changed_or_left(studio: Studio, text: s
     assert studio.loaded().studio.name == "Lantern Marsh Surveys"
 
 
+def test_lines_that_are_added_end_as_all_others_do(studio: Studio) -> None:
+    studio.file.parent.mkdir()
+    studio.file.write_bytes(b'[studio]\r\ntimezone = "Europe/Lisbon"\r\n\r\n[pace]\r\n# none\r\n')
+    studio.run(*studio.answers)
+    written = studio.file.read_bytes()
+    assert written.count(b"\n") == written.count(b"\r\n") > 10
+    assert b"\r\r" not in written
+
+
 # Without the command
 
 

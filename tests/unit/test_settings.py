@@ -470,6 +470,14 @@ BROKEN: dict[str, tuple[str, str]] = {
         hours("days_off = ['2027-01-02..2026-12-24']"),
         "(it ends before it begins), expected a date or a range",
     ),
+    "range of more than ten years": (
+        hours("days_off = ['2026-12-24..3027-01-02']"),
+        "(it goes on for more than ten years), expected a date or a range",
+    ),
+    "busy for more than ten years": (
+        hours("busy = [{from='2027-02-01',to='3027-02-14',working=['Mon 08:00-09:00']}]"),
+        'hours.busy[1].to is "3027-02-14", expected a date at most ten years after from.',
+    ),
     "busy that runs backwards": (
         hours("busy = [{from='2027-02-14',to='2027-02-01',working=['Mon 08:00-09:00']}]"),
         'hours.busy[1].to is "2027-02-01", expected 2027-02-14, which is from, or a later date.',
@@ -709,6 +717,11 @@ def test_a_mistake_gets_its_sentence(case: str) -> None:
     else:
         assert expected in said
     assert "swordfish" not in said
+
+
+def test_a_file_without_an_end_is_refused() -> None:
+    with pytest.raises(SettingsRefused, match=r"^/dev/zero is over 4 MiB, which no settings "):
+        load(Path("/dev/zero"))
 
 
 def test_what_is_not_utf_8_is_refused_by_its_line() -> None:

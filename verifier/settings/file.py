@@ -9,6 +9,7 @@ import os
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Final
 
 from verifier.errors import SettingsRefused
 from verifier.settings.quoting import name_of
@@ -16,6 +17,9 @@ from verifier.settings.sections import read_all
 from verifier.settings.table import Table
 from verifier.settings.values import Settings
 from verifier.settings.where import ENVIRONMENT_KEY, find
+
+_MOST: Final = 4 * 1024 * 1024
+"""Bytes of a settings file, at most: somebody may name a film, or a device without an end."""
 
 
 def load(given: Path | None, environment: Mapping[str, str] | None = None) -> Settings:
@@ -27,7 +31,14 @@ def load(given: Path | None, environment: Mapping[str, str] | None = None) -> Se
     environment = os.environ if environment is None else environment
     file = find(given, environment)
     try:
-        return parse(file.read_bytes(), file, environment)
+        with open(file, "rb") as opened:
+            content = opened.read(_MOST + 1)
+        if len(content) > _MOST:
+            raise SettingsRefused(
+                f"{name_of(file)} is over 4 MiB, which no settings file is. Name another with "
+                "--config FILE."
+            )
+        return parse(content, file, environment)
     except OSError as error:
         by_environment = given is None and environment.get(ENVIRONMENT_KEY)
         named = f", which ${ENVIRONMENT_KEY} names," if by_environment else ""

@@ -77,9 +77,16 @@ def _read_date(found: object) -> date:
     return parse_date(found)
 
 
+LONGEST_DATES: Final = timedelta(days=3653)
+"""Ten years: more is a slip in a year, and each of its days would be gone through in vain."""
+
+
 def _read_dates(found: object) -> Dates:
     if isinstance(found, str):
-        return Dates.parse(found)
+        dates = Dates.parse(found)
+        if dates.last - dates.first > LONGEST_DATES:
+            raise ValueError("it goes on for more than ten years")
+        return dates
     day = _read_date(found)
     return Dates(day, day)
 

@@ -23,6 +23,7 @@ from verifier.settings.forms import (
     ENGINE,
     FLAG,
     HEARTBEAT,
+    LONGEST_DATES,
     NAME,
     NIGHTS,
     NOTIFY,
@@ -120,6 +121,8 @@ def _busy(table: Table) -> Busy:
     first, last = table.take("from", DATE), table.take("to", DATE)
     if last < first:
         raise table.refuse("to", f"{first}, which is from, or a later date")
+    if last - first > LONGEST_DATES:
+        raise table.refuse("to", "a date at most ten years after from")
     working = table.take_list("working", SPAN)
     if not working:
         expected = 'working hours such as ["Mon-Sun 07:00-24:00"]'

@@ -6,6 +6,7 @@ else, comments too, as it stands.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
@@ -251,7 +252,14 @@ def changed(content: bytes, before: Answers, after: Answers) -> bytes:
             _change_share(document["share"][number], before.shares[number], share)
         else:
             _add_share(document, share)
-    return mark + tomlkit.dumps(document).encode("utf-8")
+    written = tomlkit.dumps(document)
+    if b"\r\n" in content and not _ALONE.search(content.decode("utf-8")):
+        written = _ALONE.sub("\r\n", written)
+    return mark + written.encode("utf-8")
+
+
+_ALONE: Final = re.compile(r"(?<!\r)\n")
+"""The end of a line as Unix has it, and Windows does not."""
 
 
 _Value = str | list[str] | None
