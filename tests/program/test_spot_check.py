@@ -483,6 +483,42 @@ def test_by_bytes_a_piece_of_an_edited_file_waits_for_its_copy_and_is_not_read_w
     assert due.findings == {"flight.mov": ("stale", "older-version", "mirror", None)}
 
 
+def test_by_bytes_what_a_file_has_grown_by_is_read_with_its_last_piece(large):
+    for tree, last in ((large.source, b"a"), (large.mirror, b"b")):
+        with open(tree.at("flight.mov"), "ab") as film:
+            film.truncate(3 * SEGMENT + 8)
+            film.write(last)
+        tree.date("flight.mov", DATE + HOUR)
+    outcome = spot_check(large, "--by", "bytes", "--seed", "1")
+    assert outcome.findings == {"flight.mov": ("corrupt", "differs", "unknown", None)}
+    assert outcome.document["bad"] == 1
+
+
+@pytest.fixture
+def one_film(tmp_path: Path) -> Estate:
+    """A share that is all but one film of seven segments."""
+    source = Tree(tmp_path / "bench" / SHARE).file("notes.txt", 1_000).file("flight.mov")
+    os.truncate(source.at("flight.mov"), 7 * SEGMENT)
+    source.date("flight.mov", DATE)
+    return read_once(Estate(tmp_path, source))
+
+
+def test_by_bytes_many_pieces_of_one_edited_film_are_no_mass_change(one_film):
+    one_film.settings(share="surge_above = '60 %'")
+    one_film.source.flip_bit("flight.mov").date("flight.mov", DATE + HOUR)
+    outcome = one_film.run("spot-check", SHARE, "--by", "bytes")
+    assert "vanished since the last walk" not in outcome.err
+    assert "1 file had changed or gone since the last shift" in outcome.out.decode()
+    assert one_film.run("findings").status == 1
+
+
+def test_by_bytes_many_pieces_of_one_missing_film_are_no_emptied_mirror(one_film):
+    one_film.mirror.delete("flight.mov")
+    outcome = spot_check(one_film, "--by", "bytes")
+    assert "looks unmounted" not in outcome.err
+    assert outcome.findings == {"flight.mov": ("missing", "never-copied", "mirror", None)}
+
+
 def test_by_bytes_a_mirror_file_that_is_missing_is_bad(large):
     large.mirror.delete("flight.mov")
     outcome = spot_check(large, "--by", "bytes")

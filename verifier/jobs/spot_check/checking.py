@@ -148,6 +148,8 @@ class SpotCheck:
         self._answers: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self._rang = False
         self._tally = Tally(request)
+        self._in_pieces: set[bytes] = set()
+        """Files of which a piece is done: each counts once for the guards, as a file does."""
         self._seen: Counter[PlaceName] = Counter()
         self._gone: Counter[PlaceName] = Counter()
         self._changed = self._unsettled = self._unconfirmed = 0
@@ -589,14 +591,10 @@ class SpotCheck:
     ) -> None:
         del self._underway[unit.number]
         source = unit.answers.get(self._source)
-        released = source is not None and is_gone(source) and self._may_leave(unit.path)
-        for name, reading in unit.answers.items():
-            if not (released and name.is_source):
-                self._seen[name] += 1
-                self._gone[name] += is_gone(reading)
-        known = self._verdicts.known(self._source, unit.path)
-        if known is not None and source is not None and not released:
-            self._changed += is_edited(known, source)
+        if unit.path not in self._in_pieces:
+            self._count_for_guards(unit, source)
+        if unit.piece is not None:
+            self._in_pieces.add(unit.path)
         if said:
             self._progress.say(
                 f"Two readings of {printable(unit.path)} differ, though it was not changed in "
@@ -609,6 +607,16 @@ class SpotCheck:
             return  # it was not drawn, and says nothing of the rest
         gone = None if source is None else self._gone_from_source(unit, source, bad)
         self._tally.finish(unit, bad, gone, unseen=bool(unit.hidden_at))
+
+    def _count_for_guards(self, unit: Unit, source: Sighting | None) -> None:
+        released = source is not None and is_gone(source) and self._may_leave(unit.path)
+        for name, reading in unit.answers.items():
+            if not (released and name.is_source):
+                self._seen[name] += 1
+                self._gone[name] += is_gone(reading)
+        known = self._verdicts.known(self._source, unit.path)
+        if known is not None and source is not None and not released:
+            self._changed += is_edited(known, source)
 
     def _gone_from_source(
         self, unit: Unit, source: Sighting, bad: frozenset[PlaceName]

@@ -11,7 +11,7 @@ from verifier.jobs.opening import dated
 from verifier.jobs.released import Released
 from verifier.jobs.spot_check.sample import Step, Unit
 from verifier.ledger import Covered, Known, Ledger, PlaceName
-from verifier.model import Kind, Sighting, Verdict
+from verifier.model import SEGMENT, Kind, Sighting, Verdict
 from verifier.settings import Settings, Share
 
 _BY_DATES: Final = frozenset({Verdict.PENDING, Verdict.STALE})
@@ -91,6 +91,9 @@ class Verdicts:
         if verdict is not Verdict.UNREAD and verdict not in _BY_DATES:
             return verdict
         alike = source.fingerprints == there.fingerprints and bool(source.fingerprints)
+        end = (unit.piece + 1) * SEGMENT
+        if unit.size <= end < source.size:
+            return verdict  # behind the last piece that could be drawn, the file has grown
         if alike and all(
             self._as_known(name, unit.answers[name], unit.piece) for name in (self._source, mirror)
         ):
