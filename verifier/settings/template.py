@@ -232,6 +232,10 @@ at = {at}
 # ------------------------------------------------------------------------- an existing file
 
 
+_ALONE: Final = re.compile(r"(?<!\r)\n")
+"""The end of a line as Unix has it, and Windows does not."""
+
+
 def changed(content: bytes, before: Answers, after: Answers) -> bytes:
     """An existing file with the answers that are other ones now; all else stays as it stands.
 
@@ -241,7 +245,8 @@ def changed(content: bytes, before: Answers, after: Answers) -> bytes:
     import tomlkit  # only this needs it
 
     mark = b"\xef\xbb\xbf" if content.startswith(b"\xef\xbb\xbf") else b""
-    document = tomlkit.parse(content[len(mark) :].decode("utf-8"))
+    former = content[len(mark) :].decode("utf-8")
+    document = tomlkit.parse(former)
     for section, key, was, now in _plain(before, after):
         if was != now:
             if section not in document:
@@ -253,13 +258,9 @@ def changed(content: bytes, before: Answers, after: Answers) -> bytes:
         else:
             _add_share(document, share)
     written = tomlkit.dumps(document)
-    if b"\r\n" in content and not _ALONE.search(content.decode("utf-8")):
+    if "\r\n" in former and not _ALONE.search(former):
         written = _ALONE.sub("\r\n", written)
     return mark + written.encode("utf-8")
-
-
-_ALONE: Final = re.compile(r"(?<!\r)\n")
-"""The end of a line as Unix has it, and Windows does not."""
 
 
 _Value = str | list[str] | None
