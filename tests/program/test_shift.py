@@ -596,10 +596,10 @@ def test_a_large_file_whose_time_is_nearly_up_is_read_before_what_is_new(tmp_pat
         ledger.execute("UPDATE shift_readings SET seconds = 512")
         ledger.commit()
     for tree in (estate.source, estate.mirror):
-        for number in range(40):
-            tree.file(f"flights/{number:02}.jpg", MIB // 4)
+        for number in range(120):
+            tree.file(f"flights/{number:03}.jpg", MIB // 4)
     estate.settings(pace='at_most = "2 MiB/s"')
-    outcome = estate.shift("--until", soon(14))
+    outcome = estate.shift("--until", soon(24))
     assert outcome.document["stopped_by"] == "until"
     with Ledger(estate.ledger) as ledger:
         for place in ledger.places():
